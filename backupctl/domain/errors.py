@@ -1,0 +1,109 @@
+"""The one tree of errors. Each says what happened, what to do now, and with which code the program ends."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Exit(IntEnum):
+    """Exit codes of the program; README.md prints the same table."""
+
+    DONE = 0
+    FAILED = 1
+    USAGE = 2
+    REFUSED = 3
+    WARNINGS = 4
+    DAMAGE = 5
+    BUSY = 6
+    PARTIAL = 7
+    STALLED = 8
+    POSTPONED = 9
+    PROGRAM_ERROR = 70
+    INTERRUPTED = 130
+    TERMINATED = 143
+
+
+# Where several apply to one run, the first of these is the one that the run ends with.
+_WORST_FIRST = (
+    Exit.PROGRAM_ERROR,
+    Exit.STALLED,
+    Exit.DAMAGE,
+    Exit.PARTIAL,
+    Exit.FAILED,
+    Exit.BUSY,
+    Exit.REFUSED,
+    Exit.POSTPONED,
+    Exit.WARNINGS,
+    Exit.DONE,
+)
+
+
+def worst(codes: list[Exit]) -> Exit:
+    """The code to end with when the steps of one run ended with `codes` (none means done)."""
+    return min(codes, key=_WORST_FIRST.index, default=Exit.DONE)
+
+
+class BackupctlError(Exception):
+    """Something that a person has to be told.
+
+    `cause` says what happened and to what; `hint` says what to do now (may be empty).
+    """
+
+    exit_code = Exit.FAILED
+
+    def __init__(self, cause: str, hint: str = "") -> None:
+        super().__init__(cause)
+        self.cause = cause
+        self.hint = hint
+
+
+class UsageError(BackupctlError):
+    """Wrong arguments, or a policy that cannot be used."""
+
+    exit_code = Exit.USAGE
+
+
+class Refused(BackupctlError):
+    """A safety check said no; nothing was written."""
+
+    exit_code = Exit.REFUSED
+
+
+class Busy(BackupctlError):
+    """Another run holds the board."""
+
+    exit_code = Exit.BUSY
+
+
+class Damaged(BackupctlError):
+    """What stands on the share is not what was written."""
+
+    exit_code = Exit.DAMAGE
+
+
+class NotFound(UsageError):
+    """No capture, board or share by that name."""
+
+
+class Malformed(BackupctlError):
+    """Bytes that do not follow their format.
+
+    Names the structure, the byte offset, what was expected and what was found; used by every parser in `formats`.
+    """
+
+    exit_code = Exit.DAMAGE
+
+    def __init__(self, structure: str, offset: int, expected: str, found: str) -> None:
+        super().__init__(f"{structure} at byte {offset}: expected {expected}, found {found}")
+        self.structure = structure
+        self.offset = offset
+
+
+class Interrupted(BackupctlError):
+    """The run was asked to stop (`terminated`: by SIGTERM, otherwise by ctrl-C) and stopped cleanly."""
+
+    exit_code = Exit.INTERRUPTED
+
+    def __init__(self, terminated: bool) -> None:
+        super().__init__("stopped on request")
+        self.exit_code = Exit.TERMINATED if terminated else Exit.INTERRUPTED
