@@ -1,0 +1,168 @@
+"""The contents of a capture: what its stream holds, not where that stands.
+
+    #backupctl contents<TAB>1<TAB><shelf id><TAB><capture id><TAB><stream><TAB><name of the hash><TAB><stream length>
+    <offset><TAB><length><TAB>data|zero|unreadable<TAB><hash, or ->
+    #end<TAB><lines><TAB><XXH3-128 of all lines above>
+
+Ascending, without overlap; what is not listed is free space. One zstd frame.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from array import array
+from collections.abc import Iterable, Iterator
+
+import xxhash
+import zstandard
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.names import CAPTURE_ID
+from backupctl.domain.segments import MOST_SEGMENT_BYTES, STATE_NAMES, STATES_BY_NAME, Entry, State
+from backupctl.share.hashing import HASH_BYTES
+from backupctl.share.lines import lines_of
+from backupctl.share.marks import FORMAT, ShelfMark
+from backupctl.share.storage import Storage, write_whole
+
+_STREAM_MOST = 1 << 60
+_LINES_MOST = 1 << 26
+
+
+def contents_name(capture: str, stream: int = 0) -> str:
+    return f"captures/{capture}/contents.{stream}.tsv.zst"
+
+
+class Contents:
+    """A whole contents file in memory, 29 bytes a line (at 16 bytes a hash)."""
+
+    def __init__(self, hash_length: int, stream_bytes: int) -> None:
+        self.stream_bytes = stream_bytes
+        self._hash_length = hash_length
+        self._offsets = array("Q")
+        self._lengths = array("I")
+        self._states = bytearray()
+        self._hashes = bytearray()
+
+    def __len__(self) -> int:
+        return len(self._offsets)
+
+    def append(self, entry: Entry) -> None:
+        self._offsets.append(entry.offset)
+        self._lengths.append(entry.length)
+        self._states.append(entry.state)
+        self._hashes += entry.hash or bytes(self._hash_length)
+
+    def __getitem__(self, i: int) -> Entry:
+        at = i * self._hash_length
+        hash, state = bytes(self._hashes[at : at + self._hash_length]), State(self._states[i])
+        # Only such entries can be without a segment, and no segment has a hash of zeros but by an accident of 1 in 2^128.
+        without = state is State.ZERO or (state is State.UNREADABLE and not any(hash))
+        return Entry(self._offsets[i], self._lengths[i], state, b"" if without else hash)
+
+    def __iter__(self) -> Iterator[Entry]:
+        return (self[i] for i in range(len(self)))
+
+
+class DigestOfCapture:
+    """SHA-256 over the lines `<offset><TAB><length><TAB><state><TAB><SHA-256 of the segment, or ->`.
+
+    It does not depend on where segments stand, nor on the hash that the shelf finds them by.
+    """
+
+    def __init__(self) -> None:
+        self._digest = hashlib.sha256()
+
+    def add(self, entry: Entry, sha256: bytes) -> None:
+        line = f"{entry.offset}\t{entry.length}\t{STATE_NAMES[entry.state]}\t{sha256.hex() or '-'}\n"
+        self._digest.update(line.encode())
+
+    def hex(self) -> str:
+        return self._digest.hexdigest()
+
+
+def write_contents(
+    storage: Storage, mark: ShelfMark, capture: str, stream_bytes: int, entries: Iterable[Entry], stream: int = 0
+) -> tuple[int, int]:
+    """Writes and syncs the file; returns the number of lines and of bytes stored. Raises OSError."""
+    compressor = zstandard.ZstdCompressor(level=3, write_checksum=True).compressobj()
+    checksum = xxhash.xxh3_128()
+    out = bytearray()
+    batch = [f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t{stream_bytes}\n"]
+
+    def flush() -> None:
+        text = "".join(batch).encode()
+        batch.clear()
+        checksum.update(text)
+        out.extend(compressor.compress(text))
+
+    count = 0
+    for entry in entries:
+        batch.append(f"{entry.offset}\t{entry.length}\t{STATE_NAMES[entry.state]}\t{entry.hash.hex() or '-'}\n")
+        count += 1
+        if len(batch) == 4096:
+            flush()
+    flush()
+    out += compressor.compress(f"#end\t{count}\t{checksum.hexdigest()}\n".encode())
+    out += compressor.flush()
+    write_whole(storage, contents_name(capture, stream), out)
+    return count, len(out)
+
+
+def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int = 0) -> Iterator[Entry]:
+    """The lines, in order. Raises Malformed, at the latest after the last line.
+
+    The first item is the header's: an entry of length 0 whose offset is the length of the stream.
+    """
+    name = contents_name(capture, stream)
+    if not CAPTURE_ID.fullmatch(capture):
+        raise Malformed(name, 0, "the id of a capture", repr(capture))
+    lines = lines_of(storage, name)
+    first = next(lines, b"")
+    expected = f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t".encode()
+    if not first.startswith(expected) or not first[len(expected) :].isdigit():
+        raise Malformed(name, 0, expected.decode(), repr(first[:160]))
+    stream_bytes = int(first[len(expected) :])
+    if stream_bytes > _STREAM_MOST:
+        raise Malformed(name, 0, f"a stream of at most {_STREAM_MOST} bytes", str(stream_bytes))
+    checksum = xxhash.xxh3_128(first + b"\n")
+    width = 2 * HASH_BYTES[mark.hashing.name]
+    yield Entry(stream_bytes, 0, State.DATA, b"")
+    count, end = 0, 0
+    for line in lines:
+        fields = line.split(b"\t")
+        if fields[0] == b"#end":
+            if fields != [b"#end", b"%d" % count, checksum.hexdigest().encode()] or next(lines, None) is not None:
+                raise Malformed(name, 0, f"'#end' for {count} lines with the right checksum", repr(line[:120]))
+            return
+        checksum.update(line)
+        checksum.update(b"\n")
+        count += 1  # noqa: SIM113 - the last line is none
+        try:
+            offset_text, length_text, state_text, hash_hex = fields
+            state = STATES_BY_NAME[state_text.decode()]
+            hash = b"" if hash_hex == b"-" else bytes.fromhex(hash_hex.decode())
+            entry = Entry(int(offset_text), int(length_text), state, hash)
+            if len(hash_hex) != width if hash else state is State.DATA:
+                raise ValueError
+            if (hash and state is State.ZERO) or not (offset_text.isdigit() and length_text.isdigit()):
+                raise ValueError
+            if not 0 < entry.length <= MOST_SEGMENT_BYTES or entry.offset < end or count > _LINES_MOST:
+                raise ValueError
+        except (ValueError, KeyError):
+            raise Malformed(
+                f"{name}, line {count + 1}", 0, "a stretch after the one before", repr(line[:120])
+            ) from None
+        end = entry.offset + entry.length
+        if end > stream_bytes:
+            raise Malformed(f"{name}, line {count + 1}", 0, f"the stream's {stream_bytes} bytes", repr(line[:120]))
+        yield entry
+    raise Malformed(name, 0, "a last line '#end'", "none: the file is truncated")
+
+
+def load_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int = 0) -> Contents:
+    """`read_contents`, whole and in memory."""
+    entries = read_contents(storage, mark, capture, stream)
+    contents = Contents(mark.hashing.length, next(entries).offset)
+    for entry in entries:
+        contents.append(entry)
+    return contents

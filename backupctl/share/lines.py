@@ -1,0 +1,44 @@
+"""Compressed text on a shelf, line by line and within bounds: a frame may claim, and hold, anything."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import zstandard
+
+from backupctl.domain.errors import Malformed
+from backupctl.share.storage import Storage
+
+_READ = 128 << 10
+_LINE_MOST = 4096
+_WINDOW_MOST = 8 << 20  # what a decoder should support, by the format's text
+
+
+def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
+    """The lines of a text in one zstd frame, without their line ends.
+
+    Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes.
+    """
+    decompressor = zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).decompressobj()
+    rest = b""
+    offset = 0
+    with storage.open(name) as source:
+        while not decompressor.eof:
+            read = source.read_at(offset, _READ)
+            if not read:
+                raise Malformed(name, offset, "the rest of a frame", "the end: the file is truncated")
+            offset += len(read)
+            # In small steps: a few compressed bytes may stand for gigabytes, and only a step of them is ever in memory.
+            for start in range(0, len(read), 1024):
+                try:
+                    rest += decompressor.decompress(read[start : start + 1024])
+                except zstandard.ZstdError as error:
+                    raise Malformed(name, offset, "an intact frame", str(error)) from None
+                *whole, rest = rest.split(b"\n")
+                if len(rest) > _LINE_MOST:
+                    raise Malformed(name, offset, f"lines of at most {_LINE_MOST} bytes", "a longer one")
+                yield from whole
+                if decompressor.eof:
+                    break
+    if rest:
+        raise Malformed(name, offset, "a line end at the end", repr(rest[-40:]))

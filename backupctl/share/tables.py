@@ -1,0 +1,129 @@
+"""The table of a part: for each segment its hash, SHA-256, place, stored length and length.
+
+    #backupctl table<TAB>1<TAB><shelf id><TAB><part><TAB><name of the hash>
+    <hash><TAB><SHA-256><TAB><offset><TAB><stored><TAB><length>
+    #end<TAB><segments><TAB><bytes of the part><TAB><XXH3-128 of those bytes><TAB><XXH3-128 of all lines above>
+
+One zstd frame. Text, since the shell script that rebuilds a capture without this program joins it with `awk`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import xxhash
+import zstandard
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.segments import MOST_SEGMENT_BYTES, PART_BYTES
+from backupctl.share.lines import lines_of
+from backupctl.share.marks import FORMAT, ShelfMark
+from backupctl.share.storage import Storage, write_whole
+
+UNIT = 512  # offsets and stored lengths are multiples of it, so that plain dd can cut frames out
+_MOST_BYTES = PART_BYTES + (1 << 30)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One segment of a part; see `domain.segments.Place` for the units."""
+
+    hash: bytes
+    sha256: bytes
+    offset: int
+    stored: int
+    length: int
+
+
+@dataclass(frozen=True)
+class PartSum:
+    """The last line of a table: how many segments, and what the part's bytes were when it was written."""
+
+    segments: int
+    part_bytes: int
+    part_checksum: str
+
+
+def table_name(part: str) -> str:
+    return f"stock/{part}.table.zst"
+
+
+class TableText:
+    """A table while its part is being written. Kept compressed: a part may have 100 000 segments."""
+
+    def __init__(self, mark: ShelfMark, part: str) -> None:
+        self._compressor = zstandard.ZstdCompressor(level=3, write_checksum=True).compressobj()
+        self._checksum = xxhash.xxh3_128()
+        self._out = bytearray()
+        self.segments = 0
+        self._add(f"#backupctl table\t{FORMAT}\t{mark.id}\t{part}\t{mark.hashing.name}\n")
+
+    def _add(self, line: str) -> None:
+        text = line.encode()
+        self._checksum.update(text)
+        self._out += self._compressor.compress(text)
+
+    def add(self, row: Row) -> None:
+        self._add(f"{row.hash.hex()}\t{row.sha256.hex()}\t{row.offset}\t{row.stored}\t{row.length}\n")
+        self.segments += 1
+
+    def finish(self, part_bytes: int, part_checksum: str) -> bytes:
+        """The whole table as it stands on the shelf."""
+        self._add(f"#end\t{self.segments}\t{part_bytes}\t{part_checksum}\t{self._checksum.hexdigest()}\n")
+        self._out += self._compressor.flush()
+        return bytes(self._out)
+
+
+def write_table(storage: Storage, part: str, table: bytes) -> None:
+    """Raises FileExistsError if the part has one: somebody else took the part for left over, and salvaged it."""
+    write_whole(storage, table_name(part), table)
+
+
+def read_table(storage: Storage, mark: ShelfMark, part: str) -> Iterator[Row | PartSum]:
+    """The rows, in order of place, and then the sum. Raises Malformed (before it yields the sum, if not sooner)."""
+    name = table_name(part)
+    width = 2 * mark.hashing.length
+    rows, at, checksum = 0, UNIT, xxhash.xxh3_128()
+    lines = lines_of(storage, name)
+    expected = f"#backupctl table\t{FORMAT}\t{mark.id}\t{part}\t{mark.hashing.name}".encode()
+    first = next(lines, b"")
+    if first != expected:
+        raise Malformed(name, 0, expected.decode(), repr(first[:120]))
+    checksum.update(first + b"\n")
+    for line in lines:
+        fields = line.split(b"\t")
+        if fields[0] == b"#end":
+            yield _part_sum(name, fields, rows, at, checksum.hexdigest())
+            if next(lines, None) is not None:
+                raise Malformed(name, 0, "the end after '#end'", "more lines")
+            return
+        checksum.update(line)
+        checksum.update(b"\n")
+        try:
+            hash_hex, sha_hex, offset, stored, length = fields
+            if len(hash_hex) != width or len(sha_hex) != 64:
+                raise ValueError
+            row = Row(
+                bytes.fromhex(hash_hex.decode()), bytes.fromhex(sha_hex.decode()), int(offset), int(stored), int(length)
+            )
+        except ValueError:
+            raise Malformed(f"{name}, line {rows + 2}", 0, "five fields", repr(line[:120])) from None
+        inside = at <= row.offset and row.stored > 0 and row.offset + row.stored <= _MOST_BYTES
+        if not inside or row.offset % UNIT or row.stored % UNIT or not 0 < row.length <= MOST_SEGMENT_BYTES:
+            raise Malformed(f"{name}, line {rows + 2}", 0, "a segment after the one before", repr(line[:120]))
+        at = row.offset + row.stored
+        rows += 1  # noqa: SIM113 - the last line is none
+        yield row
+    raise Malformed(name, 0, "a last line '#end'", "none: the table is truncated")
+
+
+def _part_sum(name: str, fields: list[bytes], rows: int, end: int, checksum: str) -> PartSum:
+    try:
+        _, segments, part_bytes, part_checksum, own = (field.decode() for field in fields)
+        found = PartSum(int(segments), int(part_bytes), part_checksum)
+    except ValueError:
+        raise Malformed(name, 0, "'#end' with four fields", repr(fields)[:120]) from None
+    if found.segments != rows or found.part_bytes < end or own != checksum:
+        raise Malformed(name, 0, f"'#end' for {rows} segments with the checksum {checksum}", repr(fields)[:160])
+    return found
