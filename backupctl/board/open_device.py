@@ -178,6 +178,15 @@ class DeviceReader:
             length -= len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
+    def read_into(self, offset: int, view: memoryview) -> None:
+        """Fills `view` with the bytes from `offset` on. Raises as `read_at`."""
+        check_bounds(offset, len(view), self._size)
+        while view:
+            count = os.preadv(self._fd, [view], offset)
+            if not count:
+                raise OSError(errno.EIO, f"the device ends at byte {offset}, before its size")
+            offset, view = offset + count, view[count:]
+
 
 def discard(fd: int, start: int, length: int) -> bool:
     """Tells the device that `[start, start + length)` is free; False if it has no use for that.
