@@ -1,0 +1,135 @@
+"""The group descriptors of ext2, ext3 and ext4: where the bitmaps, inode tables and descriptors themselves lie.
+
+Sources as in `ext4`, of the kernel's documentation also "group_descr".
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.ranges import Ranges
+from backupctl.formats.crc import crc16, crc32c
+from backupctl.formats.ext4 import GDT_CSUM, METADATA_CSUM, Superblock
+from backupctl.formats.reader import ReadAt
+
+_DESCRIPTOR = struct.Struct("<IIIHHHHIHHHH")
+_DESCRIPTOR_HIGH = struct.Struct("<IIIHHHHIHHI")
+_BLOCK_UNINIT = 0x2
+
+
+class Group(NamedTuple):
+    """What a group's descriptor says; places are block numbers."""
+
+    block_bitmap: int
+    inode_bitmap: int
+    inode_table: int
+    free_clusters: int
+    bitmap_checksum: int
+    uninitialised: bool  # BLOCK_UNINIT: the bitmap on disk means nothing, it follows from the layout
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where a file system's own structures lie: all found within it, and overlapping nowhere."""
+
+    superblock: Superblock
+    groups: tuple[Group, ...]
+    structures: Ranges  # blocks
+
+
+def read_layout(reader: ReadAt, superblock: Superblock) -> Layout:
+    """The group descriptors that belong to a superblock that passed `check`.
+
+    Raises Malformed for a descriptor whose checksum is wrong, or whose structures lie outside the file system or over
+    another's; OSError from the reader.
+    """
+    groups = tuple(_groups(reader, superblock))
+    structures = [superblock.head_blocks(number) for number in range(superblock.groups)]
+    for group in groups:
+        structures.append((group.block_bitmap, group.block_bitmap + 1))
+        structures.append((group.inode_bitmap, group.inode_bitmap + 1))
+        structures.append((group.inode_table, group.inode_table + superblock.inode_table_blocks))
+    union = Ranges(structures)
+    claimed = sum(end - start for start, end in structures)
+    if union.total != claimed:
+        raise Malformed(
+            "ext4 group descriptors",
+            next(superblock.descriptor_blocks()) * superblock.block_size,
+            f"{claimed} blocks of bitmaps, inode tables and superblock copies, each in a place of its own",
+            f"only {union.total} different blocks",
+        )
+    return Layout(superblock, groups, union)
+
+
+def _groups(reader: ReadAt, superblock: Superblock) -> Iterator[Group]:
+    size, length = superblock.block_size, superblock.descriptor_size
+    checksum = _descriptor_checksum(superblock)
+    number = 0
+    for block in superblock.descriptor_blocks():
+        raw = reader.read_at(block * size, size)
+        for offset in range(0, min(superblock.groups - number, superblock.descriptors_per_block) * length, length):
+            descriptor = raw[offset : offset + length]
+            group, stored = _parse_descriptor(descriptor)
+            if checksum is None:
+                group = group._replace(uninitialised=False)  # as the kernel: the flag counts only with a checksum
+            elif stored != (right := checksum(number, descriptor)):
+                raise Malformed(
+                    f"ext4 descriptor of group {number}",
+                    block * size + offset,
+                    f"checksum {right:#06x}",
+                    f"{stored:#06x}",
+                )
+            for name, start, blocks in (
+                ("block bitmap", group.block_bitmap, 1),
+                ("inode bitmap", group.inode_bitmap, 1),
+                ("inode table", group.inode_table, superblock.inode_table_blocks),
+            ):
+                if not superblock.first_block <= start <= superblock.blocks - blocks:
+                    raise Malformed(
+                        f"ext4 descriptor of group {number}",
+                        block * size + offset,
+                        f"its {name} within blocks {superblock.first_block} to {superblock.blocks}",
+                        f"block {start}",
+                    )
+            yield group
+            number += 1
+
+
+def _parse_descriptor(raw: bytes) -> tuple[Group, int]:
+    """A descriptor and the checksum that it carries."""
+    bitmap, inodes, table, free, _, _, flags, _, checked, _, _, checksum = _DESCRIPTOR.unpack_from(raw)
+    if len(raw) >= 64:
+        high = _DESCRIPTOR_HIGH.unpack_from(raw, 32)
+        bitmap |= high[0] << 32
+        inodes |= high[1] << 32
+        table |= high[2] << 32
+        free |= high[3] << 16
+        checked |= high[8] << 16
+    return Group(bitmap, inodes, table, free, checked, bool(flags & _BLOCK_UNINIT)), checksum
+
+
+def _descriptor_checksum(superblock: Superblock) -> Callable[[int, bytes], int] | None:
+    """How to compute the checksum of a group's descriptor; None where descriptors carry none.
+
+    As ext4_group_desc_csum in the kernel's fs/ext4/super.c.
+    """
+    field, after = 0x1E, 0x20
+    if superblock.ro_compat & METADATA_CSUM:
+        seed = superblock.seed
+
+        def with_crc32c(number: int, raw: bytes) -> int:
+            return crc32c(number.to_bytes(4, "little") + raw[:field] + b"\0\0" + raw[after:], seed) & 0xFFFF
+
+        return with_crc32c
+    if superblock.ro_compat & GDT_CSUM:
+        start = crc16(superblock.uuid)
+
+        def with_crc16(number: int, raw: bytes) -> int:
+            return crc16(number.to_bytes(4, "little") + raw[:field] + raw[after:], start)
+
+        return with_crc16
+    return None
