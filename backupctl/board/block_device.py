@@ -102,12 +102,14 @@ def disk_of(path: str | Path, root: Path = Path("/")) -> BlockDevice:
 
 def device_name(path: str, root: Path = Path("/")) -> str:
     """The name in /sys/class/block of the block device at `path` (symbolic links are followed); empty if it is none."""
+    node = root / path.lstrip("/")
     try:
-        status = (root / path.lstrip("/")).stat()
+        status = node.stat()
     except OSError:
         # A container may have /sys without the nodes.
-        name = path.removeprefix("/dev/").replace("/", "!")
-        return name if path.startswith("/dev/") and (root / "sys/class/block" / name).exists() else ""
+        place, nodes = Path(os.path.realpath(node)), Path(os.path.realpath(root / "dev"))
+        name = "!".join(place.relative_to(nodes).parts) if place.is_relative_to(nodes) else ""
+        return name if name and (root / "sys/class/block" / name).exists() else ""
     if not stat.S_ISBLK(status.st_mode):
         return ""
     return name_of_number(os.major(status.st_rdev), os.minor(status.st_rdev), root)

@@ -106,6 +106,8 @@ def _refusal(path: str | Path, error: OSError) -> Refused:
             "A mount in another namespace (a container, a service of its own) is the usual reason.",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
+        if os.geteuid() == 0:
+            return Refused(f"{path} may not be opened here, not even by root", "Do the rules of a container forbid it?")
         return Refused(f"{path} may not be opened by this user", "Run the command as root.")
     if error.errno == errno.EROFS:
         return Refused(f"{path} is write-protected", "A full-size card has a lock switch on its side.")

@@ -144,6 +144,8 @@ def _root_arguments(root: Path) -> Iterator[str]:
         key, _, value = argument.replace('"', "").partition("=")
         if key == "root":
             tag, equals, ident = value.partition("=")
+            if tag == "PARTUUID":
+                ident = ident.lower()  # as udev writes it; the kernel takes either case
             name = device_name(f"/dev/disk/by-{tag.lower()}/{ident}" if equals else value, root)
             if name:
                 yield name

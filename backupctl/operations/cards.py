@@ -65,7 +65,7 @@ def _look(disk: BlockDevice, why: tuple[str, ...]) -> Card:
     except Malformed as error:
         unread = f"its partition table cannot be trusted: {error}"
     except BackupctlError as error:
-        unread = f"{error.cause}. {error.hint}".rstrip(". ")
+        unread = error.cause
     except OSError as error:
         unread = f"it cannot be read: {error.strerror}"
     return Card(
