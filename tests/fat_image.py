@@ -77,9 +77,11 @@ class FatImage:
             total32,
         )
         if self.wide:
-            struct.pack_into("<LHHLHH", boot, 36, self.table_sectors, self.flags, 0, 2, 0, 0)
+            struct.pack_into("<LHHLHH", boot, 36, self.table_sectors, self.flags, 0, 2, 1, 6)
         text = b"FAT32   " if self.wide else b"FAT     "
-        struct.pack_into("<BBBL11s8s", boot, 64 if self.wide else 36, 0x80, self.state, 0x29, 0x1234ABCD, b"X", text)
+        struct.pack_into(
+            "<BBBL11s8s", boot, 64 if self.wide else 36, 0x80, self.state, 0x29, 0x1234ABCD, b"NO NAME    ", text
+        )
         boot[510:] = b"\x55\xaa"
         return bytes(boot)
 
@@ -100,8 +102,12 @@ class FatImage:
 
     def head(self) -> bytes:
         """Everything up to the first cluster; the clusters are zeros."""
-        reserved = self.boot().ljust(self.reserved * 512, b"\0")
-        return (reserved + self.table() * self.fats).ljust(self.data_sector * 512, b"\0")
+        boot = self.boot()
+        reserved = bytearray(boot.ljust(self.reserved * 512, b"\0"))
+        if self.wide:
+            struct.pack_into("<L480xLLL12xL", reserved, 512, 0x41615252, 0x61417272, len(self.free()), 2, 0xAA550000)
+            reserved[6 * 512 : 7 * 512] = boot
+        return (bytes(reserved) + self.table() * self.fats).ljust(self.data_sector * 512, b"\0")
 
 
 class SparseReader:

@@ -192,7 +192,7 @@ def test_an_impossible_boot_sector_is_named(kind: str, at: int, new: bytes, why:
     assert_read_whole(mapped(image, patched(head, at, new)), why)
 
 
-@pytest.mark.parametrize("image", [FatImage(65525, 16, {2: 1}), FatImage(65524, 32, {2: 1}, wide=True)])
+@pytest.mark.parametrize("image", [FatImage(65525, 16, {2: 1}), FatImage(65524, 32, {2: 1}, wide=True, reserved=32)])
 def test_a_layout_against_the_count_of_clusters_is_not_believed(image: FatImage) -> None:
     assert_read_whole(mapped(image), "the layout of")
 
