@@ -259,16 +259,10 @@ def _serial(at: Path) -> str:
 
 
 def _transport(at: Path) -> str:
-    # The nearest bus counts: a USB drive has an ATA disk's protocol within.
-    for marker, transport in (
-        ("usb", r"usb\d+"),
-        ("mmc", r"mmc\d+"),
-        ("nvme", r"nvme\d+"),
-        ("ata", r"ata\d+"),
-        ("virtio", r"virtio\d+"),
-    ):
-        if any(re.fullmatch(transport, part) for part in at.parts):
-            return marker
+    # A USB drive may have the disk of another bus within: USB is asked for first.
+    for transport in ("usb", "mmc", "nvme", "ata", "virtio"):
+        if any(re.fullmatch(rf"{transport}\d+", part) for part in at.parts):
+            return transport
     return ""
 
 

@@ -156,6 +156,9 @@ def test_reading(card: str, image: Path) -> None:
         assert reader.size == len(content)
         for offset, length in ((0, 1), (511, 3), (MIB - 7, 3 * MIB), (48 * MIB - 1, 1), (48 * MIB, 0)):
             assert reader.read_at(offset, length) == content[offset : offset + length]
+            memory = bytearray(length)
+            reader.read_into(offset, memoryview(memory))
+            assert memory == content[offset : offset + length]
         with pytest.raises(Malformed):
             reader.read_at(48 * MIB - 1, 2)
 

@@ -22,15 +22,21 @@ def card(tmp_path: Path) -> Path:
 def test_bytes_by_position(card: Path, monkeypatch: pytest.MonkeyPatch, positional: bool) -> None:
     if not positional:
         monkeypatch.delattr(os, "pread", raising=False)
+        monkeypatch.delattr(os, "preadv", raising=False)
     with FileReader(card) as reader:
         assert reader.size == 4096
         assert reader.read_at(255, 3) == b"\xff\x00\x01"
         assert reader.read_at(4095, 1) == b"\xff"
         assert reader.read_at(4096, 0) == b""
         assert reader.read_at(0, 4096) == card.read_bytes()
+        memory = bytearray(5)
+        reader.read_into(4092, memoryview(memory)[1:])
+        assert memory == b"\0\xfc\xfd\xfe\xff"
         for offset, length in ((4096, 1), (-1, 1), (0, 4097)):
             with pytest.raises(Malformed):
                 reader.read_at(offset, length)
+        with pytest.raises(Malformed):
+            reader.read_into(4092, memoryview(memory))
 
 
 def test_short_reads_are_joined(card: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -46,6 +52,8 @@ def test_a_file_that_became_shorter(card: Path) -> None:
         os.truncate(card, 1000)
         with pytest.raises(OSError, match="ends at byte 1000"):
             reader.read_at(0, 4096)
+        with pytest.raises(OSError, match="ends at byte 1000"):
+            reader.read_into(0, memoryview(bytearray(4096)))
 
 
 def test_what_is_no_file(tmp_path: Path) -> None:
