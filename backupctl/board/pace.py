@@ -40,7 +40,7 @@ _BASE_BYTES = 64 << 20
 def be_nice(niceness: int = 10) -> None:
     """Lets other programs use the processor first (`niceness` 0 to 19, as nice(1)).
 
-    Holds for this thread and those it starts later (setpriority(2), "C library/kernel differences"), so call it before
+    Holds for this thread and those it starts later (setpriority(2), BUGS), so call it before
     there are any. A niceness that is already higher stays.
     """
     present = os.getpriority(os.PRIO_PROCESS, 0)
