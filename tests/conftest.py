@@ -1,0 +1,41 @@
+"""With BACKUPCTL_TEST_NOTHING_SKIPPED=1 a skipped test is a failed run: a green one then ran all that it promised."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+_skipped: list[str] = []
+
+
+def _note(report: pytest.TestReport | pytest.CollectReport) -> None:
+    # An expected failure is reported as skipped as well.
+    if report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        _skipped.append(f"{report.nodeid}: {reason}")
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    _note(report)
+
+
+def pytest_collectreport(report: pytest.CollectReport) -> None:
+    _note(report)
+
+
+def _nothing_may_be_skipped() -> bool:
+    return os.environ.get("BACKUPCTL_TEST_NOTHING_SKIPPED") == "1"
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if _skipped and _nothing_may_be_skipped() and session.exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if _skipped and _nothing_may_be_skipped():
+        terminalreporter.section("skipped, and nothing may be", red=True)
+        for line in _skipped:
+            terminalreporter.line(line)
