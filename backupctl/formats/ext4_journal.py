@@ -98,9 +98,10 @@ def _runs(reader: ReadAt, layout: Layout) -> list[tuple[int, int]]:
 
     tree = _BlockMap(reader, superblock, seed)
     by_extents = _u32(raw, 0x20) & _EXTENTS
+    pieces = tree.extents(raw[_MAP], offset) if by_extents else tree.indirect(raw[_MAP], blocks)
     runs: list[tuple[int, int]] = []
     reached = 0
-    for logical, start, length in tree.extents(raw[_MAP], offset) if by_extents else tree.indirect(raw[_MAP], blocks):
+    for logical, start, length in pieces:
         if logical != reached or length == 0 or not 0 < start <= superblock.blocks - length:
             raise broken(
                 f"its block {reached} to be next, within the file system",

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from backupctl.domain.ranges import Ranges
 from backupctl.domain.volume import VolumeMap
 from backupctl.formats.crc import crc16, crc32c
 from backupctl.formats.ext4_map import read_volume
@@ -167,6 +168,24 @@ def test_crc16_of_a_descriptor(folder: Path) -> None:
     assert_whole(patched(data, 2048 + 0x10, b"\x77"), "descriptor of group 0 at byte 2048: expected checksum")
 
 
+def test_structures_of_another_group_in_one_whose_bitmap_was_never_written(summed: bytes, tmp_path: Path) -> None:
+    """flex_bg may put them there; group 1's descriptor counts one block less, or it contradicts the layout."""
+    path = tmp_path / "looked_at"
+    path.write_bytes(summed)
+    group = re.search(
+        r"^Group 1: \(Blocks 8193-16384\).*BLOCK_UNINIT.*?(\d+) free blocks",
+        ext4_images.run("dumpe2fs", path),
+        re.MULTILINE | re.DOTALL,
+    )
+    assert group
+    moved = ["set_bg 0 inode_bitmap 16000", "set_bg 0 checksum calc"]
+    assert_whole(by_debugfs(tmp_path, summed, *moved), "block bitmap of group 1 .*free clusters")
+    counted = f"set_bg 1 free_blocks_count {int(group[1]) - 1}\nset_bg 1 checksum calc".split("\n")
+    found = mapped(by_debugfs(tmp_path, summed, *moved, *counted))
+    assert found.warnings == ()
+    assert found.free == mapped(summed).free - Ranges([(16000 * 1024, 16001 * 1024)])
+
+
 def test_bitmap_that_calls_the_file_systems_own_blocks_free(plain: bytes, tmp_path: Path) -> None:
     # Without checksums: group 0's first block (its superblock) free and another block, free before, in use instead.
     bitmap = place(plain, tmp_path, "Block bitmap")
@@ -184,6 +203,20 @@ def test_padding_of_the_last_bitmap_counts_for_nothing(plain: bytes, tmp_path: P
     last = int(places[-1]) * 1024 + 1023
     assert plain[last] & 0x80
     assert mapped(patched(plain, last, bytes([plain[last] & 0x7F]))) == mapped(plain)
+
+
+def test_more_groups_than_memory_is_spent_on(plain: bytes) -> None:
+    class Vast(BytesReader):
+        size = 1 << 40
+
+    # s_blocks_count 0x04, s_blocks_per_group 0x20, s_clusters_per_group 0x24.
+    data = bytearray(plain)
+    data[1024 + 0x04 : 1024 + 0x08] = (1 << 29).to_bytes(4, "little")
+    data[1024 + 0x20 : 1024 + 0x28] = (8).to_bytes(4, "little") * 2
+    found = read_volume(Vast(bytes(data)))
+    assert found is not None
+    assert "at most 65536 groups" in found.warnings[0]
+    assert not found.free
 
 
 JOURNAL_LIES = {
