@@ -24,7 +24,9 @@ class Event:
 class History:
     """What the events of a shelf say together, up to now. Hashes are in hex."""
 
-    confirmed_parts: set[str] = field(default_factory=set)  # hashed since the run that wrote them
+    confirmed_parts: dict[str, int] = field(
+        default_factory=dict
+    )  # hashed since the run that wrote them: by which event
     damaged_parts: set[str] = field(default_factory=set)  # nothing of them may be referred to
     damaged_copies: set[tuple[str, str]] = field(default_factory=set)  # (part, hash)
     damaged_captures: dict[str, set[str]] = field(default_factory=dict)  # capture -> segments without an intact copy
@@ -51,7 +53,8 @@ def fold(events: Iterable[Event]) -> History:
         if event.trusted:
             history.last_time = max(history.last_time, event.time)
         body = event.body
-        history.confirmed_parts |= _texts(body.get("confirmed_parts"))
+        for part in _texts(body.get("confirmed_parts")):
+            history.confirmed_parts.setdefault(part, event.sequence)
         history.damaged_parts |= _texts(body.get("damaged_parts"))
         for copy in _list(body.get("damaged_copies")):
             if isinstance(copy, list) and len(copy) == 2 and all(isinstance(item, str) for item in copy):

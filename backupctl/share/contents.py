@@ -10,7 +10,6 @@ Ascending, without overlap; what is not listed is free space. One zstd frame.
 from __future__ import annotations
 
 import hashlib
-from array import array
 from collections.abc import Iterable, Iterator
 
 import xxhash
@@ -30,37 +29,6 @@ _LINES_MOST = 1 << 26
 
 def contents_name(capture: str, stream: int = 0) -> str:
     return f"captures/{capture}/contents.{stream}.tsv.zst"
-
-
-class Contents:
-    """A whole contents file in memory, 29 bytes a line (at 16 bytes a hash)."""
-
-    def __init__(self, hash_length: int, stream_bytes: int) -> None:
-        self.stream_bytes = stream_bytes
-        self._hash_length = hash_length
-        self._offsets = array("Q")
-        self._lengths = array("I")
-        self._states = bytearray()
-        self._hashes = bytearray()
-
-    def __len__(self) -> int:
-        return len(self._offsets)
-
-    def append(self, entry: Entry) -> None:
-        self._offsets.append(entry.offset)
-        self._lengths.append(entry.length)
-        self._states.append(entry.state)
-        self._hashes += entry.hash or bytes(self._hash_length)
-
-    def __getitem__(self, i: int) -> Entry:
-        at = i * self._hash_length
-        hash, state = bytes(self._hashes[at : at + self._hash_length]), State(self._states[i])
-        # Only such entries can be without a segment, and no segment has a hash of zeros but by an accident of 1 in 2^128.
-        without = state is State.ZERO or (state is State.UNREADABLE and not any(hash))
-        return Entry(self._offsets[i], self._lengths[i], state, b"" if without else hash)
-
-    def __iter__(self) -> Iterator[Entry]:
-        return (self[i] for i in range(len(self)))
 
 
 class DigestOfCapture:
@@ -157,12 +125,3 @@ def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int =
             raise Malformed(f"{name}, line {count + 1}", 0, f"the stream's {stream_bytes} bytes", repr(line[:120]))
         yield entry
     raise Malformed(name, 0, "a last line '#end'", "none: the file is truncated")
-
-
-def load_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int = 0) -> Contents:
-    """`read_contents`, whole and in memory."""
-    entries = read_contents(storage, mark, capture, stream)
-    contents = Contents(mark.hashing.length, next(entries).offset)
-    for entry in entries:
-        contents.append(entry)
-    return contents

@@ -51,20 +51,21 @@ class SegmentIndex:
             slot = (slot + 1) & mask
         return -1
 
-    def add(self, hash: bytes, part: str, sha256: bytes = b"", place: Place | None = None) -> int:
+    def add(self, hash: bytes, part: str = "", sha256: bytes = b"", place: Place | None = None) -> int:
         """Its number; a segment that is there already gets the new part and place."""
         number = self.find(hash)
         if number >= 0:
-            self._part[number] = self._part_number(part)
-            self._set_place(number, place)
+            self._put(number, part, place)
             return number
         number = self._count
         self._hashes += hash
-        self._part.append(self._part_number(part))
+        self._part.append(0)
+        for column in self._places or ():
+            column.append(0)
+        self._put(number, part, place)
         if sha256:
             self._sums.seek(32 * number)
             self._sums.write(sha256)
-        self._set_place(number, place)
         self._count = number + 1
         if 3 * self._count > 2 * len(self._slots):
             self._grow()
@@ -72,21 +73,19 @@ class SegmentIndex:
             self._fill(self._slots, number)
         return number
 
-    def _part_number(self, part: str) -> int:
+    def _put(self, number: int, part: str, place: Place | None) -> None:
+        self._part[number] = self.part_number(part)
+        if self._places is not None and place is not None:
+            offsets, storeds, lengths = self._places
+            offsets[number], storeds[number], lengths[number] = place.offset // 512, place.stored // 512, place.length
+
+    def part_number(self, part: str) -> int:
+        """The number that `part_number_of` gives for segments of this part."""
         number = self._part_numbers.get(part)
         if number is None:
             number = self._part_numbers[part] = len(self._parts)
             self._parts.append(part)
         return number
-
-    def _set_place(self, number: int, place: Place | None) -> None:
-        if self._places is None or place is None:
-            return
-        for column, value in zip(self._places, (place.offset // 512, place.stored // 512, place.length), strict=True):
-            if number == len(column):
-                column.append(value)
-            else:
-                column[number] = value
 
     def _fill(self, slots: array[int], number: int) -> None:
         mask = len(slots) - 1
@@ -105,16 +104,22 @@ class SegmentIndex:
     def hash_of(self, number: int) -> bytes:
         return bytes(self._hashes[number * self._length : (number + 1) * self._length])
 
-    def part_of(self, number: int) -> str:
-        return self._parts[self._part[number]]
+    def part_number_of(self, number: int) -> int:
+        return self._part[number]
+
+    def part_by_number(self, part_number: int) -> str:
+        return self._parts[part_number]
 
     def sha256_of(self, number: int) -> bytes:
         self._sums.seek(32 * number)
         return self._sums.read(32)
 
-    def place_of(self, number: int) -> Place:
-        """Of an index made `with_places`."""
+    def place_of(self, number: int) -> Place | None:
+        """Of an index made `with_places`; None if none was ever given."""
         if self._places is None:
             raise ValueError("this index keeps no places")
-        offset, stored, length = self._places
-        return Place(self.part_of(number), 512 * offset[number], 512 * stored[number], length[number])
+        offsets, storeds, lengths = self._places
+        if not lengths[number]:
+            return None
+        part = self._parts[self._part[number]]
+        return Place(part, 512 * offsets[number], 512 * storeds[number], lengths[number])

@@ -1,11 +1,12 @@
 """The lock of a shelf.
 
-`busy/<generation>.json`, each made once with O_EXCL; the highest generation is the one in force, held or released, and is
-never removed. So of many claimants of a stale lock exactly one makes the next generation, and a run that was blocked and
-wakes up late can neither take nor remove what came after it. The holder's counter beats in place; a lock is stale when its
-holder is known to be gone (same machine: another boot, or no such process), or when its counter stood still for several
-beats of the *observer's* monotonic clock. Wall clocks are never compared. (Locks of the file system itself are advice on
-SMB: a conflicting write was seen to succeed.)
+`busy/<generation>.json`, each made once with O_EXCL; the highest generation is the one in force, held or released, and
+is never removed. So of many claimants of a stale lock exactly one makes the next generation, and a run that was blocked
+and wakes up late can neither take nor remove what came after it.
+
+The holder's counter beats in place. A lock is stale when its holder is known to be gone (same machine: another boot, or
+no such process), or when its counter stood still for several beats of the *observer's* monotonic clock. Wall clocks are
+never compared. (Locks of the file system itself are advice on SMB: a conflicting write was seen to succeed.)
 """
 
 from __future__ import annotations

@@ -1,0 +1,5 @@
+"""`python -m backupctl`."""
+
+from backupctl.cli.main import main
+
+main()

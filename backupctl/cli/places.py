@@ -1,0 +1,43 @@
+"""Where things are on this machine: policies, state, and the share that is meant."""
+
+from __future__ import annotations
+
+import os
+from importlib.resources import files
+from pathlib import Path
+
+from backupctl.domain.errors import UsageError
+from backupctl.domain.policy import Policy, parse_policy
+
+
+def state_folder() -> Path:
+    """What a run keeps on this machine: events that could not reach the share."""
+    if os.name == "posix" and os.geteuid() == 0:
+        return Path("/var/lib/backupctl")
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "backupctl"
+
+
+def policy_folders() -> list[Path]:
+    """Where a policy is looked for by name, in this order."""
+    config = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    packaged = Path(str(files("backupctl"))) / "policies"
+    shipped = packaged if packaged.is_dir() else Path(str(files("backupctl"))).parent / "policies"
+    return [Path("/etc/backupctl/policies"), config / "backupctl" / "policies", shipped]
+
+
+def load_policy(name: str | None) -> Policy:
+    """By name, or by the path of a file (one that ends in .toml or holds a slash). Raises UsageError."""
+    if name is None:
+        return load_policy("standard")
+    if name.endswith(".toml") or "/" in name:
+        path = Path(name)
+    else:
+        found = [folder / f"{name}.toml" for folder in policy_folders() if (folder / f"{name}.toml").is_file()]
+        if not found:
+            known = sorted({path.stem for folder in policy_folders() for path in folder.glob("*.toml")})
+            raise UsageError(f"there is no policy {name!r}", f"There are: {', '.join(known)}.")
+        path = found[0]
+    try:
+        return parse_policy(path.stem, path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"policy {path} cannot be read: {error}") from None

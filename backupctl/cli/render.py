@@ -1,0 +1,248 @@
+"""Results in words: one function for each command, from the object that `--json` prints."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from backupctl.cli.text import facts, paragraph, table
+from backupctl.domain.units import local, size
+
+Json = dict[str, Any]
+
+
+def _short(capture: str, ids: list[str]) -> str:
+    """The shortest beginning of an id, not below the time in it, that no other shares."""
+    for length in range(16, len(capture)):
+        if sum(other.startswith(capture[:length]) for other in ids) == 1:
+            return capture[:length]
+    return capture
+
+
+def _day(rfc3339: str | None) -> str:
+    if not rfc3339:
+        return "-"
+    try:
+        return f"{datetime.fromisoformat(rfc3339):%d %b}"
+    except ValueError:
+        return "?"
+
+
+def _when(rfc3339: str) -> str:
+    try:
+        return f"{datetime.fromisoformat(rfc3339):%a %d %b %H:%M}"
+    except ValueError:
+        return "?"
+
+
+def warnings_of(result: Json) -> str:
+    return "\n".join(paragraph(f"warning: {text}", "") for text in result.get("warnings", ()))
+
+
+def capture(result: Json) -> str:
+    lines = [
+        facts([
+            ("capture", str(result["id"])),
+            ("board", str(result["board"])),
+            ("taken", f"{local(result['started'])} to {local(result['finished'], zone=False)[-5:]}"),
+            ("whole", f"{size(result['stream_bytes'])}, of which {size(result['in_use_bytes'])} in use"),
+            ("written", size(result["written_bytes"])),
+            ("state", str(result["state"])),
+            *([("label", str(result["label"]))] if result["label"] else []),
+            *([("healed", ", ".join(result["healed"]))] if result.get("healed") else []),
+        ]),
+    ]  # fmt: skip
+    if result.get("same_machine"):
+        lines.append(paragraph("note: the share is a folder of this machine, and is lost with it."))
+    lines.append(warnings_of(result))
+    return "\n".join(line for line in lines if line)
+
+
+def dry_run(result: Json) -> str:
+    volumes = [
+        (
+            str(volume["partition"] or "-"),
+            str(volume["kind"]),
+            str(volume["label"] or ""),
+            size(volume["end"] - volume["start"]),
+            size(volume["free"]),
+        )
+        for volume in result["layout"]["volumes"]
+    ]
+    lines = [
+        facts([
+            ("source", result["source"]),
+            ("whole", size(result["stream_bytes"])),
+            ("to read", size(result["read_bytes"])),
+            ("to write", f"about {size(result['estimated_written_bytes'])}, by {result['sampled_segments']} samples"),
+        ]),
+        "",
+        table(("no.", "holds", "label", "size", "free"), volumes, right=(3, 4)) if volumes else "",
+        "",
+        checks(result["checks"]),
+        "",
+        "Nothing was written.",
+    ]  # fmt: skip
+    return "\n".join(lines)
+
+
+def checks(found: list[Json]) -> str:
+    rows = [(item["name"], item["result"], item["detail"]) for item in found]
+    text = table(("check", "result", "found"), rows)
+    todo = [paragraph(f"{item['name']}: {item['todo']}") for item in found if item["todo"]]
+    return "\n".join([text, *(["", *todo] if todo else [])])
+
+
+def captures(result: Json) -> str:
+    found: list[Json] = result["captures"]
+    lines: list[str] = []
+    for board in dict.fromkeys(item["board"] for item in found):
+        ours = [item for item in found if item["board"] == board]
+        ids = [item["id"] for item in ours]
+        rows = [
+            (
+                _when(item["started"]),
+                _short(item["id"], ids),
+                size(item["stream_bytes"]),
+                size(item["in_use_bytes"]),
+                size(item["written_bytes"]),
+                item["state"],
+                _day(item["verified"]),
+            )
+            for item in ours
+        ]
+        text = table(("taken", "capture", "whole", "in use", "written", "state", "verified"), rows, right=(2, 3, 4))
+        lines += [f"board {board}", "", text, ""]
+        for item in ours:
+            if item["label"]:
+                lines.append(paragraph(f"{_short(item['id'], ids)}: {item['label']}"))
+            lines += [paragraph(f"{_short(item['id'], ids)}: warning: {text}") for text in item["warnings"]]
+    if not found:
+        lines.append("There is no capture yet. Take one: backupctl capture")
+    lines += [paragraph(f"warning: {text}") for text in result["problems"]]
+    return "\n".join(lines).rstrip()
+
+
+def show(result: Json) -> str:
+    record: Json = result["record"]
+    source: Json = record["source"]
+    named = [str(source[key]) for key in ("model", "serial", "cid") if source.get(key)]
+    pairs = [
+        ("capture", result["id"]),
+        ("board", result["board"]),
+        ("label", result["label"] or ""),
+        ("started", f"{local(result['started'])} ({record['zone']})"),
+        ("finished", local(result["finished"])),
+        ("source", " ".join([str(source.get("path")), *named])),
+        ("whole", f"{size(result['stream_bytes'])} ({result['stream_bytes']} bytes)"),
+        ("in use", size(result["in_use_bytes"])),
+        ("read", size(record["read_bytes"])),
+        ("written", f"{size(result['written_bytes'])}, {record['new_segments']} new segments"),
+        ("state", result["state"]),
+        ("verified", local(result["verified"]) if result["verified"] else "never"),
+        ("policy", str(record["policy"].get("name"))),
+        ("zeroed", f"{len(record['zeroed'])} ranges, {size(sum(end - start for start, end in record['zeroed']))}"),
+        ("digest", record["streams"][0]["digest"]),
+        ("made by", record["by"]),
+    ]
+    volumes = [
+        (
+            str(volume["partition"] or "-"),
+            str(volume["kind"]),
+            str(volume["label"] or ""),
+            size(volume["end"] - volume["start"]),
+            size(volume["free"]),
+            str(volume["identity"] or ""),
+        )
+        for volume in record["layout"].get("volumes", ())
+    ]
+    lines = [facts([pair for pair in pairs if pair[1]]), ""]
+    if volumes:
+        lines.append(table(("no.", "holds", "label", "size", "free", "identity"), volumes, right=(3, 4)))
+    if result["damaged_segments"]:
+        lines.append(paragraph(f"damaged: {len(result['damaged_segments'])} segments have no intact copy"))
+    lines.append(warnings_of(result))
+    return "\n".join(lines).rstrip()
+
+
+def runs(result: Json) -> str:
+    rows = [(_when(event["time"]), event["board"], event["kind"], _event(event)) for event in result["events"]]
+    text = table(("when", "board", "what", ""), rows) if rows else "Nothing has happened yet."
+    return "\n".join([text, *(paragraph(f"warning: {problem}") for problem in result["problems"])])
+
+
+def _event(event: Json) -> str:
+    body: Json = event["body"]
+    match event["kind"]:
+        case "captured":
+            many = len(body.get("warnings", ()))
+            extra = f", {many} warnings" if many else ""
+            return f"{body.get('capture')}, {body.get('state')}, {size(body.get('written_bytes', 0))} written{extra}"
+        case "failed" | "interrupted":
+            return f"{body.get('doing')}: {body.get('cause')}"
+        case "verified":
+            damaged = len(body.get("damaged_copies", ())) + len(body.get("damaged_parts", ()))
+            hurt = f"{damaged} damaged" if damaged else "all intact"
+            turn = body.get("slice")
+            which = f", slice {turn[0] + 1} of {turn[1]}" if turn else ""
+            return f"{body.get('checked_segments')} segments{which}: {hurt}"
+        case "confirmed":
+            damaged = len(body.get("damaged_copies", ())) + len(body.get("damaged_parts", ()))
+            return f"{len(body.get('confirmed_parts', ()))} parts" + (f", {damaged} damaged" if damaged else "")
+        case "restored":
+            return f"{body.get('capture')} to {body.get('target')}"
+        case "took-over":
+            return f"the lock of {body.get('from')}, which had ended"
+        case _:
+            return ""
+
+
+def verified(result: Json) -> str:
+    turn = result["slice"]
+    lines = [
+        facts([
+            ("board", result["board"]),
+            ("checked", f"{result['checked_segments']} segments, {size(result['checked_bytes'])}"),
+            *([("slice", f"{turn[0] + 1} of {turn[1]}")] if turn else []),
+            ("damaged", f"{result['damaged_segments']} segments, {len(result['damaged_parts'])} parts"),
+            ("whole", f"{len(result['whole_captures'])} captures") if not turn else ("whole", "not judged by a slice"),
+        ]),
+    ]  # fmt: skip
+    for item in result["damaged_captures"]:
+        lost = sum(end - start for start, end in item["ranges"])
+        where = f" in {', '.join(item['where'])}" if item.get("where") else ""
+        lines.append(paragraph(f"damaged: {item['id']}: {item['cause']}; {size(lost)}{where}"))
+    lines += [paragraph(f"unusable: {item['id']}: {item['cause']}") for item in result["unusable_captures"]]
+    lines += [paragraph(f"healed: {capture}") for capture in result["healed_captures"]]
+    lines += [paragraph(f"problem: {text}") for text in result["problems"]]
+    if result["damaged_captures"] or result["damaged_segments"]:
+        lines.append(paragraph("What is damaged is written anew by the next capture, if the card still holds it."))
+    return "\n".join(lines)
+
+
+def restore_plan(plan: Json) -> str:
+    pairs = [
+        ("capture", plan["capture"]),
+        ("of board", plan["board"]),
+        ("taken", f"{local(plan['taken'])} ({plan['age']} ago)"),
+        ("label", plan["label"] or ""),
+        ("whole", f"{size(plan['stream_bytes'])}, {size(plan['in_use_bytes'])} in use"),
+        ("onto", plan["target"]),
+        ("which is", plan["target_description"]),
+        ("it holds", "; ".join(plan["target_contents"]) if plan["target_is_card"] else ""),
+    ]
+    lines = [facts([pair for pair in pairs if pair[1]])]
+    lines += [paragraph(f"warning: {text}") for text in plan["warnings"]]
+    return "\n".join(lines)
+
+
+def restored(result: Json) -> str:
+    lines = [restore_plan(result["plan"])]
+    if not result["restored"]:
+        lines.append("Nothing was written.")
+    elif result["plan"]["target_is_card"]:
+        lines.append("Restored, and read back whole: every byte is as it should be.")
+    else:
+        lines.append("Restored.")
+        lines.append(paragraph("The file holds what the card held, keys and passwords included. Keep it accordingly."))
+    return "\n".join(lines)

@@ -1,0 +1,22 @@
+"""Whether a clock can be trusted. Boards without a battery believe that it is some other year."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+
+def distrust(now: datetime, built: datetime, newest_event: datetime | None, synchronised: bool | None) -> str | None:
+    """Why the clock that says `now` is not trusted; None if it is. All times are aware.
+
+    `newest_event` is that of the newest event under a trusted clock; `synchronised` is what the time service says
+    since boot, None if there is none. An hour is forgiven: clocks of two machines differ.
+    """
+    if now < built:
+        return f"the clock says {now:%Y-%m-%d}, before this version of the program was made"
+    if newest_event is not None and now < newest_event - timedelta(hours=1):
+        return (
+            f"the clock says {now:%Y-%m-%d %H:%M}, before the newest event on the share ({newest_event:%Y-%m-%d %H:%M})"
+        )
+    if synchronised is False:
+        return "the time service has not set the clock since this machine was started"
+    return None

@@ -1,0 +1,122 @@
+"""A policy: what to capture, how, and with how much care. Read from TOML; unknown keys are errors."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from backupctl.domain.errors import UsageError
+
+_UNITS = {"": 1, "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "KIB": 1 << 10, "MIB": 1 << 20, "GIB": 1 << 30}
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMG]?I?B?)", re.IGNORECASE)
+
+
+def parse_size(text: str) -> int:
+    """Bytes in `64 MiB`, `20 MB` or `512`. Raises ValueError."""
+    found = _SIZE.fullmatch(text.strip())
+    if not found or found[2].upper() not in _UNITS:
+        raise ValueError(f"not a size: {text!r} (like '64 MiB' or '20 MB')")
+    return int(float(found[1]) * _UNITS[found[2].upper()])
+
+
+@dataclass(frozen=True)
+class ImagePolicy:
+    """`[image]`: what of a card comes along."""
+
+    leave_out: tuple[int, ...] = ()  # partitions by number: their table entries stay, their contents do not come along
+
+
+@dataclass(frozen=True)
+class StorePolicy:
+    """`[store]`: how segments are written."""
+
+    level: int = 3  # of zstd
+    sync_every: int = 64 << 20  # bytes: what a failed sync can lose, and what the share is asked to hold unsynced
+    identity: str = "xxh3-128"  # or "sha256"; used when a shelf is made
+    standalone: bool = False  # one more file, a whole card in one zstd frame, beside each record
+    read_back: bool = True  # what a run wrote is read again, past the cache, before it counts
+
+
+@dataclass(frozen=True)
+class PacePolicy:
+    """`[pace]`: how much of the board a capture may take."""
+
+    rate: int = 0  # bytes a second read from the card; 0 is no limit
+    nice: int = 10
+    idle_io: bool = True
+    workers: int = 0  # 0: by cores and memory
+
+
+@dataclass(frozen=True)
+class Policy:
+    """A whole policy, by the name of its file."""
+
+    name: str = "standard"
+    image: ImagePolicy = field(default_factory=ImagePolicy)
+    store: StorePolicy = field(default_factory=StorePolicy)
+    pace: PacePolicy = field(default_factory=PacePolicy)
+
+
+_SIZES = {"sync_every", "rate"}
+_BOUNDS = {
+    "level": (1, 19),
+    "sync_every": (1 << 20, 1 << 30),
+    "nice": (0, 19),
+    "workers": (0, 64),
+    "rate": (0, 1 << 40),
+}
+
+
+def parse_policy(name: str, text: str) -> Policy:
+    """Raises UsageError: not TOML, an unknown key (with the nearest right one), or a value that cannot be."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"policy {name} is not valid TOML: {error}") from None
+    sections = {"image": ImagePolicy, "store": StorePolicy, "pace": PacePolicy}
+    _known(name, document, sections)
+    made: dict[str, Any] = {}
+    for key, section in sections.items():
+        table = document.get(key, {})
+        if not isinstance(table, dict):
+            raise UsageError(f"policy {name}: [{key}] is not a table")
+        made[key] = _section(f"{name}, [{key}]", section, table)
+    if made["store"].identity not in ("xxh3-128", "sha256"):
+        raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
+    return Policy(name=name, **made)
+
+
+def _known(where: str, found: Mapping[str, object], known: Mapping[str, object]) -> None:
+    for key in found:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            raise UsageError(
+                f"policy {where}: there is no key {key!r}",
+                f"Did you mean {near[0]!r}?" if near else f"Known are: {', '.join(known)}.",
+            )
+
+
+def _section(where: str, section: type[Any], table: Mapping[str, object]) -> object:
+    known = {item.name: item for item in fields(section)}
+    _known(where, table, known)
+    values = {}
+    for key, value in table.items():
+        default = getattr(section(), key)
+        if key in _SIZES and isinstance(value, str):
+            try:
+                value = parse_size(value)
+            except ValueError as error:
+                raise UsageError(f"policy {where}: {key}: {error}") from None
+        if isinstance(default, tuple) and isinstance(value, list) and all(type(item) is int for item in value):
+            value = tuple(value)
+        if type(value) is not type(default):
+            raise UsageError(f"policy {where}: {key} is {value!r}, not like {default!r}")
+        low, high = _BOUNDS.get(key, (None, None))
+        if isinstance(value, int) and low is not None and high is not None and not low <= value <= high:
+            raise UsageError(f"policy {where}: {key} is {value}, not within {low} and {high}")
+        values[key] = value
+    return section(**values)

@@ -1,0 +1,54 @@
+"""The record of a capture: what `record.json` says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+GOOD, PARTIAL, DAMAGED = "good", "partial", "damaged"
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One byte stream of a capture. `digest`: see `share.contents.DigestOfCapture`."""
+
+    number: int
+    bytes: int
+    lines: int  # of its contents file
+    digest: str
+
+
+@dataclass(frozen=True)
+class CaptureRecord:
+    """All that is known of one capture. Times are RFC 3339 with the board's offset; sizes are bytes."""
+
+    id: str
+    board: str
+    kind: str
+    sequence: int
+    source: dict[str, Any]  # path, model, serial, cid, sector size
+    started: str
+    finished: str
+    zone: str
+    clock_trusted: bool
+    label: str | None
+    state: str  # GOOD or PARTIAL; DAMAGED follows from verification, not from here
+    streams: tuple[Stream, ...]
+    in_use_bytes: int
+    read_bytes: int
+    written_bytes: int  # stored by this run: segments, tables, contents
+    new_segments: int
+    frozen_seconds: float | None
+    layout: dict[str, Any]
+    zeroed: tuple[tuple[int, int], ...]  # in use on the card, zero in the capture
+    unreadable: tuple[tuple[int, int], ...]
+    left_out: tuple[int, ...]  # partitions whose contents did not come along
+    parts: tuple[str, ...]  # written by this run
+    policy: dict[str, Any]
+    warnings: tuple[str, ...]
+    lock: str  # token
+    by: str  # program and version
+
+    @property
+    def stream_bytes(self) -> int:
+        return sum(stream.bytes for stream in self.streams)

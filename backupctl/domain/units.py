@@ -1,0 +1,35 @@
+"""Sizes and times as people read them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+_UNITS = ("bytes", "KiB", "MiB", "GiB", "TiB", "PiB")
+
+
+def size(count: float) -> str:
+    """Bytes in binary units with three figures: `3.04 GiB`, `512 bytes`."""
+    unit = 0
+    while count >= 999.5 and unit < len(_UNITS) - 1:
+        count /= 1024
+        unit += 1
+    if unit == 0:
+        return f"{int(count)} bytes"
+    return f"{count:.{2 if count < 9.995 else 1 if count < 99.95 else 0}f} {_UNITS[unit]}"
+
+
+def duration(seconds: float) -> str:
+    """`0:42`, `1:02:03`."""
+    whole = int(seconds + 0.5)
+    hours, minutes = whole // 3600, whole // 60 % 60
+    return f"{hours}:{minutes:02}:{whole % 60:02}" if hours else f"{minutes}:{whole % 60:02}"
+
+
+def local(rfc3339: str, zone: bool = True) -> str:
+    """`Tue 24 Nov 2026 03:17 +01:00`, in the offset that the text has; the text itself if it is no time."""
+    try:
+        at = datetime.fromisoformat(rfc3339)
+    except ValueError:
+        return rfc3339
+    offset = f"{at:%z}"
+    return f"{at:%a %d %b %Y %H:%M}" + (f" {offset[:3]}:{offset[3:]}" if zone and offset else "")

@@ -1,0 +1,66 @@
+"""Making a folder a share, and giving a board its shelf."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from backupctl.board.host import board_name
+from backupctl.domain.errors import NotFound, Refused
+from backupctl.domain.policy import Policy
+from backupctl.operations.facts import Facts
+from backupctl.operations.progress import Reporter
+from backupctl.share.marks import read_share_mark, read_shelf_mark
+from backupctl.share.shelf import Shelf, adopt_share, make_shelf, open_shelf
+from backupctl.share.storage import FolderStorage
+
+_SAME_MACHINE = "it is a folder of this machine: no protection against losing the machine"
+
+
+def adopt(folder: Path, board: str | None, same_machine: bool, policy: Policy, facts: Facts) -> dict[str, Any]:
+    """Marks `folder` (or finds the mark) and makes the shelf of `board` (this host, if None). Raises Refused."""
+    if not folder.is_dir():
+        raise NotFound(f"there is no folder {folder}", "Mount the share first.")
+    storage = FolderStorage(folder)
+    shelf_mark = read_shelf_mark(storage)
+    if shelf_mark is not None:
+        return {"share": str(folder), "board": shelf_mark.board, "notes": ["it is a shelf already"]}
+    mark = read_share_mark(storage)
+    notes = [] if mark is None else ["it was a share already; the board joins it"]
+    if mark is None and not same_machine:
+        _refuse_unless_network(folder)
+    made = facts.now().isoformat(timespec="seconds")
+    mark = adopt_share(folder, same_machine, made)
+    if mark.same_machine:
+        notes.append(_SAME_MACHINE)
+    shelf = make_shelf(folder, board or board_name(), policy.store.identity, made)
+    return {"share": str(folder), "board": shelf.board, "shelf": str(shelf.path), "notes": notes}
+
+
+def _refuse_unless_network(folder: Path) -> None:
+    # Shares are adopted on Linux, where mounts can be told apart.
+    from backupctl.board.mounts import is_network, mount_of
+
+    mount = mount_of(folder)
+    if not is_network(mount):
+        raise Refused(
+            f"{folder} is on no network mount ({mount.fstype} at {mount.mount_point})",
+            "Is the share mounted? If a folder of this machine is meant, say --same-machine; it is lost with it.",
+        )
+
+
+def shelf_for_capture(
+    folder: Path, board: str | None, policy: Policy, facts: Facts, reporter: Reporter, make: bool = True
+) -> Shelf:
+    """The shelf that a capture goes to: made if the share has none of the board yet (and `make`)."""
+    if read_shelf_mark(FolderStorage(folder)) is not None:
+        return open_shelf(folder, board)
+    name = board or board_name()
+    try:
+        return open_shelf(folder, name)
+    except NotFound:
+        if not make or not folder.is_dir():
+            raise
+    shelf = make_shelf(folder, name, policy.store.identity, facts.now().isoformat(timespec="seconds"))
+    reporter.note(f"{name} is new on this share: it has a shelf of its own now")
+    return shelf

@@ -1,0 +1,317 @@
+"""Taking a capture of a card: what the shelf does not hold is written, and then one rename makes it exist."""
+
+from __future__ import annotations
+
+import secrets
+from array import array
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from backupctl.board import pace
+from backupctl.domain.card_map import CardMap, cells
+from backupctl.domain.errors import BackupctlError, Interrupted
+from backupctl.domain.events import History
+from backupctl.domain.names import capture_id
+from backupctl.domain.policy import Policy
+from backupctl.domain.ranges import Ranges
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
+from backupctl.domain.segments import SEGMENT_BYTES, Entry, State
+from backupctl.operations.card_map import layout_of, read_card_map
+from backupctl.operations.confirming import confirm_parts, read_back, rebuild_tables
+from backupctl.operations.facts import Facts
+from backupctl.operations.listing import summary
+from backupctl.operations.ordered import in_order
+from backupctl.operations.part_series import CHURN, STABLE, PartSeries
+from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks
+from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.operations.reading import StretchReader
+from backupctl.operations.segmenting import Segment, Segmenter
+from backupctl.operations.session import HeldSession, Session, hold
+from backupctl.operations.source import Source, open_source
+from backupctl.operations.standalone import write_standalone
+from backupctl.share.captures import commit, list_captures
+from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
+from backupctl.share.index import SegmentIndex
+from backupctl.share.shelf import MADE_BY, Shelf, load_index
+from backupctl.share.storage import write_whole
+
+_NO_SEGMENT = 0xFFFFFFFF
+_UNFINISHED = "unfinished"
+_SAMPLE = 64  # segments that a dry run reads
+
+
+@dataclass(frozen=True)
+class CaptureOptions:
+    """What is asked for beyond the policy."""
+
+    source: Path
+    policy: Policy
+    label: str | None = None
+    confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to
+
+
+@dataclass
+class _Tally:
+    """What a run has gathered about the stream, one cell of the grid at a time."""
+
+    starts: array[int] = field(default_factory=lambda: array("Q"))
+    numbers: array[int] = field(default_factory=lambda: array("I"))  # of segments in the index
+    states: bytearray = field(default_factory=bytearray)
+    unreadable: list[tuple[int, int]] = field(default_factory=list)
+    read_bytes: int = 0
+    new_segments: int = 0
+
+    def add(self, segment: Segment) -> None:
+        self.starts.append(segment.start)
+        self.numbers.append(segment.number if segment.number >= 0 else _NO_SEGMENT)
+        self.states.append(segment.state)
+        self.unreadable += segment.unreadable
+        self.read_bytes += segment.read_bytes
+
+
+def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter, stop: Stop) -> dict[str, Any]:
+    """Takes a capture; the object that `capture --json` prints.
+
+    Raises BackupctlError of every kind; nothing that was on the shelf before is touched, whatever happens.
+    """
+    with open_source(options.source) as source:
+        card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
+        refuse_if_any(run_checks(Situation(shelf, Session(shelf, facts, reporter), source, card)))
+        with hold(shelf, facts, reporter, f"capture of {options.source}") as session:
+            started = facts.now()
+            id = capture_id(started, "image", secrets.token_hex(3))
+            mark = b'{"backupctl": "unfinished run", "capture": "%s"}\n' % id.encode()
+            write_whole(shelf.storage, f"{_UNFINISHED}/{id}.json", mark)
+            run = _Run(session, options, source, card, id, started, stop)
+            record = run.take()
+            for name in shelf.storage.names(_UNFINISHED):
+                shelf.storage.unlink(f"{_UNFINISHED}/{name}")
+            return {**summary(record, session.history), **run.notes()}
+
+
+def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter) -> dict[str, Any]:
+    """What `capture` would read, and an estimate of what it would write, from a sample of the card."""
+    with open_source(options.source) as source:
+        card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
+        session = Session(shelf, facts, reporter)
+        checks = run_checks(Situation(shelf, session, source, card))
+        index, _ = load_index(shelf, session.history)
+        try:
+            reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
+            segmenter = Segmenter(reader, index, shelf.mark.hashing, options.policy.store.level, SEGMENT_BYTES)
+            listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
+            sample = listed[:: max(1, len(listed) // _SAMPLE)]
+            stored = sum(len(segmenter.make(cell).stored) for cell in sample)
+        finally:
+            index.close()
+        return {
+            "dry_run": True,
+            "source": str(options.source),
+            "stream_bytes": card.size,
+            "in_use_bytes": card.in_use_bytes,
+            "read_bytes": card.data.total,
+            "estimated_written_bytes": stored * len(listed) // max(1, len(sample)),
+            "sampled_segments": len(sample),
+            "layout": layout_of(card),
+            "warnings": list(card.warnings),
+            "checks": as_json(checks),
+        }
+
+
+class _Run:
+    """One capture on its way. Steps are in the order of `take`."""
+
+    def __init__(
+        self,
+        session: HeldSession,
+        options: CaptureOptions,
+        source: Source,
+        card: CardMap,
+        id: str,
+        started: datetime,
+        stop: Stop,
+    ) -> None:
+        self._session = session
+        self._shelf = session.shelf
+        self._options = options
+        self._source = source
+        self._card = card
+        self._id = id
+        self._started = started
+        self._stop = stop
+        self._warnings: list[str] = list(session.problems)
+        self._healed: list[str] = []
+
+    def notes(self) -> dict[str, Any]:
+        return {"healed": self._healed, "shelf": str(self._shelf.path), "same_machine": self._shelf.mark.same_machine}
+
+    def _workers(self) -> int:
+        return self._options.policy.pace.workers or pace.workers()
+
+    def take(self) -> CaptureRecord:
+        session, storage = self._session, self._shelf.storage
+        if session.clock_distrust:
+            self._warnings.append(f"the clock is not trusted: {session.clock_distrust}")
+        index = self._load_index()
+        try:
+            self._warnings += self._card.warnings
+            churn = _places_that_changed(self._shelf, session.history, index)
+            series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
+            tally = self._read_and_write(index, churn, series)
+            self._source.check_unchanged()
+            self._read_back(series)
+            record = self._commit(index, tally, series)
+        finally:
+            index.close()
+        return record
+
+    def _load_index(self) -> SegmentIndex:
+        session = self._session
+        if self._options.confirm:
+            self._warnings += confirm_parts(session, self._stop)
+        index, problems = load_index(self._shelf, session.history)
+        if problems:
+            self._warnings += rebuild_tables(session, problems, self._stop)
+            index.close()
+            index, _ = load_index(self._shelf, session.history)
+        return index
+
+    def _read_and_write(self, index: SegmentIndex, churn: Ranges, series: PartSeries) -> _Tally:
+        policy, card = self._options.policy, self._card
+        data = card.data
+        limit = pace.RateLimit(policy.pace.rate or None)
+        reader = StretchReader(self._source.reader, data, card.sector_size, limit.take)
+        segmenter = Segmenter(reader, index, self._shelf.mark.hashing, policy.store.level, SEGMENT_BYTES)
+        stretches = cells(data, card.zero, card.size, SEGMENT_BYTES)
+        tally = _Tally()
+        total = data.total
+        try:
+            for segment in in_order(stretches, segmenter.make, self._workers()):
+                self._stop.check()
+                if segment.hash and segment.number < 0:
+                    # The same content may have come along since the worker looked.
+                    segment.number = index.find(segment.hash)
+                    if segment.number < 0:
+                        kind = CHURN if churn.touches(segment.start, segment.start + segment.length) else STABLE
+                        part = series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
+                        segment.number = index.add(segment.hash, part, segment.sha256)
+                        tally.new_segments += 1
+                tally.add(segment)
+                self._session.reporter.step(Step("reading the card", tally.read_bytes, total, series.written))
+            series.finish()
+        except Interrupted:
+            series.finish()  # what was written so far gets its table, so that the next run can use it at once
+            raise
+        except BaseException:
+            series.abandon()
+            raise
+        return tally
+
+    def _read_back(self, series: PartSeries) -> None:
+        if not self._options.policy.store.read_back:
+            return
+        self._session.reporter.step(Step("reading back what was written", 0, series.written))
+        wrong = read_back(self._shelf, series.sums, self._stop)
+        if wrong:
+            raise BackupctlError(
+                f"the share gives back other bytes than were written ({len(wrong)} parts: {wrong[0]} ...)",
+                "Nothing older is hurt. Look at the NAS: its disks, its memory, its log. Then try again.",
+            )
+
+    def _commit(self, index: SegmentIndex, tally: _Tally, series: PartSeries) -> CaptureRecord:
+        session, storage, mark, card = self._session, self._shelf.storage, self._shelf.mark, self._card
+        digest = DigestOfCapture()
+        referred: set[int] = set()
+        storage.make_folder(f"captures/{self._id}")
+
+        def entries() -> Iterator[Entry]:
+            for start, number, state in zip(tally.starts, tally.numbers, tally.states, strict=True):
+                has_segment = number != _NO_SEGMENT
+                length = min(SEGMENT_BYTES, card.size - start)
+                entry = Entry(start, length, State(state), index.hash_of(number) if has_segment else b"")
+                digest.add(entry, index.sha256_of(number) if has_segment else b"")
+                if has_segment:
+                    referred.add(index.part_number_of(number))
+                yield entry
+
+        lines, contents_bytes = write_contents(storage, mark, self._id, card.size, entries())
+        written = sum(part.part_bytes for part in series.sums.values()) + contents_bytes
+        if self._options.policy.store.standalone:
+            written += write_standalone(
+                self._shelf, self._id, session.history, self._options.policy.store.level, self._workers(), self._stop
+            )
+        unreadable = Ranges(tally.unreadable)
+        if unreadable:
+            self._warnings.append(f"{unreadable.total} bytes of the card could not be read; they stand as zeros")
+        record = CaptureRecord(
+            id=self._id,
+            board=self._shelf.board,
+            kind="image",
+            sequence=session.history.last_sequence + 1,
+            source={**self._source.identity, "sector_size": card.sector_size},
+            started=self._started.isoformat(timespec="seconds"),
+            finished=session.facts.now().isoformat(timespec="seconds"),
+            zone=session.facts.zone,
+            clock_trusted=session.clock_distrust is None,
+            label=self._options.label,
+            state=PARTIAL if unreadable else GOOD,
+            streams=(Stream(0, card.size, lines, digest.hex()),),
+            in_use_bytes=card.in_use_bytes,
+            read_bytes=tally.read_bytes,
+            written_bytes=written,
+            new_segments=tally.new_segments,
+            frozen_seconds=None,
+            layout=layout_of(card),
+            zeroed=tuple(card.zero),
+            unreadable=tuple(unreadable),
+            left_out=tuple(v.partition.number for v in card.volumes if v.left_out and v.partition),
+            parts=tuple(sorted(series.sums)),
+            policy=asdict(self._options.policy),
+            warnings=tuple(self._warnings),
+            lock=session.lock.token,
+            by=MADE_BY,
+        )
+        commit(storage, mark, session.lock, record, {index.part_by_number(number) for number in referred})
+        self._healed = _healed(session.history, index)
+        session.event("captured", {
+            "capture": record.id, "state": record.state, "written_bytes": record.written_bytes,
+            "label": record.label, "warnings": list(record.warnings), "healed_captures": self._healed,
+        })  # fmt: skip
+        return record
+
+
+def _places_that_changed(shelf: Shelf, history: History, index: SegmentIndex) -> Ranges:
+    """Where the newest capture had to write: places that changed then, and may well again (churn).
+
+    Nothing after the first capture, which wrote everything.
+    """
+    records = list_captures(shelf.storage, shelf.mark, history).records
+    if len(records) < 2:
+        return Ranges()
+    newest = records[-1]
+    numbers = {index.part_number(part) for part in newest.parts}
+    entries = read_contents(shelf.storage, shelf.mark, newest.id)
+    next(entries)
+
+    def changed() -> Iterator[tuple[int, int]]:
+        for entry in entries:
+            number = index.find(entry.hash) if entry.hash else -1
+            if number >= 0 and index.part_number_of(number) in numbers:
+                yield entry.offset, entry.offset + entry.length
+
+    try:
+        return Ranges.ascending(changed())
+    except BackupctlError:
+        return Ranges()  # its contents are damaged, which is for verification to tell; this is only about placing
+
+
+def _healed(history: History, index: SegmentIndex) -> list[str]:
+    """Damaged captures that lack no segment any more, now that the index holds them all."""
+    return [
+        capture
+        for capture, hashes in history.damaged_captures.items()
+        if hashes and all(index.find(bytes.fromhex(hash)) >= 0 for hash in hashes)
+    ]

@@ -1,0 +1,137 @@
+"""Hashing what earlier runs wrote, before anything refers to it; and salvaging what unfinished ones left."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.segments import Place
+from backupctl.operations.progress import Step, Stop
+from backupctl.operations.session import HeldSession
+from backupctl.share.parts import checked_segment, list_parts, part_name, part_sum, scan_part, stored_checksum
+from backupctl.share.shelf import Shelf
+from backupctl.share.tables import PartSum, Row, read_table, table_name, write_table
+
+
+@dataclass
+class Confirmation:
+    """What came of it; what is damaged is not referred to from then on, and so written anew."""
+
+    confirmed: list[str] = field(default_factory=list)
+    damaged_parts: list[str] = field(default_factory=list)
+    damaged_copies: list[tuple[str, str]] = field(default_factory=list)
+    salvaged_segments: int = 0
+    warnings: list[str] = field(default_factory=list)
+
+
+def confirm_parts(session: HeldSession, stop: Stop) -> list[str]:
+    """Hashes the parts that no run has hashed since the one that wrote them. Warnings in words; raises OSError."""
+    shelf, history = session.shelf, session.history
+    parts, tables = list_parts(shelf.storage)
+    open_parts = [p for p in parts if p not in history.confirmed_parts and p not in history.damaged_parts]
+    sizes = {part: shelf.storage.size(part_name(part)) or 0 for part in open_parts}
+    found = Confirmation()
+    done = 0
+    for part in open_parts:
+        session.reporter.step(Step("checking what the last run wrote", done, sum(sizes.values())))
+        stop.check()
+        if part in tables:
+            _confirm(shelf, part, found, stop)
+        else:
+            _salvage(shelf, part, found)
+        done += sizes[part]
+    _tell(session, found)
+    return found.warnings
+
+
+def rebuild_tables(session: HeldSession, problems: dict[str, str], stop: Stop) -> list[str]:
+    """Makes the tables of parts anew that have one which cannot be read. Warnings in words; raises OSError."""
+    found = Confirmation()
+    for part, cause in problems.items():
+        stop.check()
+        found.warnings.append(f"the table of part {part} is made anew: {cause}")
+        session.shelf.storage.make_folder("trash")
+        session.shelf.storage.rename(table_name(part), f"trash/{part}.table.{secrets.token_hex(4)}")
+        _salvage(session.shelf, part, found)
+    _tell(session, found)
+    return found.warnings
+
+
+def _tell(session: HeldSession, found: Confirmation) -> None:
+    if found.confirmed or found.damaged_parts or found.damaged_copies:
+        session.event("confirmed", {
+            "confirmed_parts": found.confirmed, "damaged_parts": found.damaged_parts,
+            "damaged_copies": [list(copy) for copy in found.damaged_copies],
+            "salvaged_segments": found.salvaged_segments,
+        })  # fmt: skip
+    if found.salvaged_segments:
+        session.reporter.note(f"{found.salvaged_segments} segments of an unfinished run are used again")
+
+
+def _confirm(shelf: Shelf, part: str, found: Confirmation, stop: Stop) -> None:
+    try:
+        said = part_sum(shelf.storage, shelf.mark, part)
+    except Malformed as error:
+        # The table of a run that was cut short, or one that was damaged since: the part speaks for itself.
+        shelf.storage.make_folder("trash")
+        shelf.storage.rename(table_name(part), f"trash/{part}.table.{secrets.token_hex(4)}")
+        found.warnings.append(f"the table of part {part} is made anew: {error.cause}")
+        _salvage(shelf, part, found)
+        return
+    if _checksum(shelf, part, said, stop) != said.part_checksum:
+        damaged = damaged_copies(shelf, part, stop)
+        found.damaged_copies += damaged
+        found.warnings.append(
+            f"part {part} is not what was written: {len(damaged)} of its {said.segments} segments are damaged; "
+            "they are not used, and written anew when they are seen again"
+        )
+    found.confirmed.append(part)
+
+
+def _checksum(shelf: Shelf, part: str, said: PartSum, stop: Stop) -> str | None:
+    """None if the part is shorter than it should be."""
+    checksum = None
+    try:
+        for step in stored_checksum(shelf.storage, part, said.part_bytes):
+            stop.check()
+            checksum = step if isinstance(step, str) else None
+    except Malformed:
+        return None
+    return checksum
+
+
+def read_back(shelf: Shelf, sums: dict[str, PartSum], stop: Stop) -> list[str]:
+    """Which of the parts just written the share gives back otherwise than they were written."""
+    return [part for part, said in sums.items() if _checksum(shelf, part, said, stop) != said.part_checksum]
+
+
+def damaged_copies(shelf: Shelf, part: str, stop: Stop) -> list[tuple[str, str]]:
+    """The segments of a part, by (part, hash), that cannot be read back as they should be. Raises Malformed."""
+    damaged = []
+    with shelf.storage.open(part_name(part), past_cache=True) as source:
+        for row in read_table(shelf.storage, shelf.mark, part):
+            if isinstance(row, Row):
+                stop.check()
+                place = Place(part, row.offset, row.stored, row.length)
+                try:
+                    checked_segment(source.read_at(row.offset, row.stored), place, row.hash, shelf.mark.hashing)
+                except Malformed:
+                    damaged.append((part, row.hash.hex()))
+    return damaged
+
+
+def _salvage(shelf: Shelf, part: str, found: Confirmation) -> None:
+    try:
+        rows, table = scan_part(shelf.storage, shelf.mark, part)
+    except Malformed as error:
+        found.damaged_parts.append(part)
+        found.warnings.append(f"nothing of part {part} could be salvaged: {error.cause}")
+        return
+    try:
+        write_table(shelf.storage, part, table)
+        shelf.storage.sync_folder("stock")
+    except FileExistsError:
+        return  # the run that wrote the part woke up meanwhile and finished it; the next run looks again
+    found.confirmed.append(part)
+    found.salvaged_segments += len(rows)

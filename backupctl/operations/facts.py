@@ -1,0 +1,67 @@
+"""What an operation has to know of the machine and the moment; tests make their own."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from backupctl import __version__
+from backupctl.board import host
+from backupctl.share.lock import Claim, Holder
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).astimezone()
+
+
+@dataclass(frozen=True)
+class Facts:
+    """This machine, as far as runs and records name it. `machine` is a hash; `state_folder` keeps what stays here."""
+
+    name: str
+    machine: str
+    boot: str
+    zone: str
+    synchronised: bool | None
+    state_folder: Path
+    now: Callable[[], datetime] = _now
+
+    def claim(self, doing: str) -> Claim:
+        return Claim(self.machine, self.boot, os.getpid(), self.name, doing, self._is_gone)
+
+    def _is_gone(self, holder: Holder) -> bool | None:
+        if holder.host != self.machine:
+            return None
+        if holder.boot != self.boot:
+            return True
+        try:
+            os.kill(holder.process, 0)
+        except ProcessLookupError:
+            return True
+        except PermissionError:
+            return False
+        return False
+
+    def by(self) -> dict[str, str]:
+        """Who writes an event."""
+        return {"host": self.name, "machine": self.machine, "boot": self.boot, "program": __version__}
+
+
+def this_machine(state_folder: Path) -> Facts:
+    """The facts of the machine that this runs on."""
+    node = platform.node() or "unnamed"
+    fallback = hashlib.sha256(f"backupctl {uuid.getnode()}".encode()).hexdigest()[:32]
+    return Facts(
+        name=node,
+        machine=host.machine_id() or fallback,
+        boot=host.boot_id(),
+        zone=host.time_zone(os.environ.get("TZ", "")),
+        synchronised=host.clock_state().synchronised,
+        state_folder=state_folder,
+    )

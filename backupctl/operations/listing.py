@@ -1,0 +1,142 @@
+"""What there is: captures of a board or of all, one of them, and the manifest for people."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from backupctl.domain.errors import NotFound, UsageError
+from backupctl.domain.events import History
+from backupctl.domain.record import DAMAGED, CaptureRecord
+from backupctl.share.captures import Captures, list_captures
+from backupctl.share.manifest import read_manifest
+from backupctl.share.shelf import Shelf, list_boards, open_shelf
+
+
+def summary(record: CaptureRecord, history: History) -> dict[str, Any]:
+    """A capture as `list --json` gives it."""
+    damaged = record.id in history.damaged_captures
+    return {
+        "id": record.id,
+        "board": record.board,
+        "kind": record.kind,
+        "source": record.source.get("path"),
+        "started": record.started,
+        "finished": record.finished,
+        "label": record.label,
+        "guarded": None,
+        "state": DAMAGED if damaged else record.state,
+        "stream_bytes": record.stream_bytes,
+        "in_use_bytes": record.in_use_bytes,
+        "written_bytes": record.written_bytes,
+        "frozen_seconds": record.frozen_seconds,
+        "verified": None if damaged else history.verified.get(record.id),
+        "drilled": None,
+        "warnings": list(record.warnings),
+    }
+
+
+def open_shelves(share: Path, board: str | None) -> list[Shelf]:
+    """The shelf of `board`, or all of a share."""
+    if board is None and not (share / "shelf.json").exists():
+        boards = list_boards(share)
+        if boards:
+            return [open_shelf(share, name) for name in boards]
+    return [open_shelf(share, board)]
+
+
+def captures_of(shelf: Shelf) -> tuple[Captures, History]:
+    history = read_manifest(shelf.storage).history
+    return list_captures(shelf.storage, shelf.mark, history), history
+
+
+def list_all(share: Path, board: str | None) -> dict[str, Any]:
+    """Behind `list`: `captures` as in `list --json`, newest last, and `problems` in words."""
+    found: list[dict[str, Any]] = []
+    problems: list[str] = []
+    shelves = open_shelves(share, board)
+    for shelf in shelves:
+        captures, history = captures_of(shelf)
+        found += [summary(record, history) for record in captures.records]
+        problems += [f"{shelf.board}: {capture} cannot be used: {cause}" for capture, cause in captures.problems]
+    if len(shelves) > 1:  # within a shelf, its own sequence counts: clocks may lie
+        found.sort(key=lambda item: datetime.fromisoformat(item["started"]).timestamp())
+    return {"captures": found, "problems": problems}
+
+
+def find_capture(captures: Captures, name: str | None, as_of: datetime | None = None) -> CaptureRecord:
+    """By id, a unique beginning of one, a label that only one has, or `newest`; or the newest finished by `as_of`.
+
+    Raises NotFound, UsageError where several match, Malformed's words where the named record is damaged.
+    """
+    records = captures.records
+    if as_of is not None:
+        before = [r for r in records if datetime.fromisoformat(r.finished) <= as_of]
+        if not before:
+            raise NotFound(f"no capture was finished by {as_of:%a %d %b %Y %H:%M}", "See `backupctl list`.")
+        return before[-1]
+    if name in (None, "newest"):
+        if not records:
+            raise NotFound("there is no capture yet", "Take one: backupctl capture")
+        return records[-1]
+    matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]
+    matches = matches or [r for r in records if r.label == name]
+    if len(matches) > 1:
+        raise UsageError(f"{name!r} names {len(matches)} captures: {', '.join(r.id for r in matches[:5])}", "Say more.")
+    if not matches:
+        for capture, cause in captures.problems:
+            if name and capture.startswith(name):
+                raise NotFound(f"{capture} cannot be used: {cause}", "See `backupctl list` for those that can.")
+        raise NotFound(f"there is no capture {name!r}", "See `backupctl list`.")
+    return matches[0]
+
+
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def parse_as_of(text: str, now: datetime) -> datetime:
+    """`sat 09:00` (the last such moment before `now`), `09:00`, `2026-11-21`, `2026-11-21 09:00`. Raises UsageError."""
+    words = text.lower().split()
+    try:
+        if words and words[0][:3] in _WEEKDAYS and len(words) <= 2:
+            at = _at_time(now, words[1] if len(words) == 2 else "23:59")
+            back = (now.weekday() - _WEEKDAYS.index(words[0][:3])) % 7
+            at -= timedelta(days=back)
+            return at if at <= now else at - timedelta(days=7)
+        if len(words) == 1 and ":" in words[0]:
+            at = _at_time(now, words[0])
+            return at if at <= now else at - timedelta(days=1)
+        at = datetime.fromisoformat(text if len(words) > 1 or "t" in text.lower() else f"{text}T23:59:59")
+        return at if at.tzinfo else at.replace(tzinfo=now.tzinfo)
+    except (ValueError, IndexError):
+        raise UsageError(f"not a moment: {text!r}", "Like 'sat 09:00', '09:00' or '2026-11-21 09:00'.") from None
+
+
+def _at_time(day: datetime, text: str) -> datetime:
+    hour, minute = text.split(":")
+    return day.replace(hour=int(hour), minute=int(minute), second=59, microsecond=0)
+
+
+def show(share: Path, board: str | None, name: str | None, as_of: datetime | None) -> dict[str, Any]:
+    """Behind `show`: everything that the record says, and what is known since."""
+    shelf = open_shelf(share, board)
+    captures, history = captures_of(shelf)
+    record = find_capture(captures, name, as_of)
+    return {
+        **summary(record, history),
+        "record": asdict(record),
+        "damaged_segments": sorted(history.damaged_captures.get(record.id, ())),
+    }
+
+
+def runs(share: Path, board: str | None) -> dict[str, Any]:
+    """Behind `runs`: every event of the manifest, oldest first."""
+    events: list[dict[str, Any]] = []
+    problems: list[str] = []
+    for shelf in open_shelves(share, board):
+        manifest = read_manifest(shelf.storage)
+        events += [{"board": shelf.board, **asdict(event)} for event in manifest.events]
+        problems += [f"{shelf.board}: {text}" for text in manifest.problems]
+    return {"events": events, "problems": problems}

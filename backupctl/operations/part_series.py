@@ -1,0 +1,114 @@
+"""Writing new segments into parts, on a thread of its own, in bounded steps.
+
+Two series a run: segments at places that changed last time as well (churn), and the rest (stable). Captures are thinned
+by age, so segments that live equally long should stand together: then whole parts die, and little has to be moved.
+"""
+
+from __future__ import annotations
+
+import queue
+import secrets
+import threading
+from dataclasses import dataclass
+
+from backupctl.domain.segments import PART_BYTES
+from backupctl.share.marks import ShelfMark
+from backupctl.share.parts import PartWriter
+from backupctl.share.storage import Storage
+from backupctl.share.tables import PartSum
+
+STABLE, CHURN = 0, 1
+_WAITING_MOST = 8  # segments between the one who makes them and the one who writes them
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    part: str
+    series: int
+    hash: bytes
+    sha256: bytes
+    length: int
+    stored: bytes
+
+
+class PartSeries:
+    """Takes segments from one thread and writes them on another. An error of the share comes out at `add` or `finish`.
+
+    After an error everything since the last good sync counts as lost, however well later calls do.
+    """
+
+    def __init__(self, storage: Storage, mark: ShelfMark, sync_every: int, part_bytes: int = PART_BYTES) -> None:
+        self._storage = storage
+        self._mark = mark
+        self._sync_every = sync_every
+        self._part_bytes = part_bytes
+        self._names: list[str | None] = [None, None]
+        self._sizes = [0, 0]
+        self._queue: queue.Queue[_Item | None] = queue.Queue(_WAITING_MOST)
+        self._writers: dict[int, PartWriter] = {}
+        self._error: OSError | None = None
+        self.sums: dict[str, PartSum] = {}
+        self.written = 0
+        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
+        self._thread.start()
+
+    def add(self, series: int, hash: bytes, sha256: bytes, length: int, stored: bytes) -> str:
+        """Hands one segment over; the name of the part that it goes to. Raises OSError of an earlier write."""
+        self._raise()
+        name = self._names[series]
+        if name is None or self._sizes[series] + len(stored) > self._part_bytes:
+            name = self._names[series] = secrets.token_hex(10)
+            self._sizes[series] = 512
+        self._sizes[series] += len(stored)
+        self._queue.put(_Item(name, series, hash, sha256, length, stored))
+        return name
+
+    def _raise(self) -> None:
+        if self._error is not None:
+            raise self._error
+
+    def finish(self) -> dict[str, PartSum]:
+        """Waits until all is on stable storage, tables included; what was written, by part. Raises OSError."""
+        self._queue.put(None)
+        self._thread.join()
+        self._raise()
+        return self.sums
+
+    def abandon(self) -> None:
+        """Ends the thread and leaves the open parts, which have no tables yet, for the next run to salvage."""
+        if self._thread.is_alive():
+            self._error = self._error or OSError("abandoned")
+            self._queue.put(None)
+            self._thread.join()
+
+    def _run(self) -> None:
+        while (item := self._queue.get()) is not None:
+            if self._error is None:
+                try:
+                    self._write(item)
+                except OSError as error:
+                    self._error = error
+        for series in sorted(self._writers):
+            writer = self._writers[series]
+            if self._error is not None:
+                writer.abandon()
+                continue
+            try:
+                self.sums[writer.part] = writer.finish()
+            except OSError as error:
+                self._error = error
+                writer.abandon()
+
+    def _write(self, item: _Item) -> None:
+        writer = self._writers.get(item.series)
+        if writer is not None and writer.part != item.part:
+            self.sums[writer.part] = writer.finish()
+            writer = None
+        if writer is None:
+            writer = self._writers[item.series] = PartWriter(self._storage, self._mark, item.part)
+            self._storage.sync_folder("stock")
+        writer.add(item.hash, item.sha256, item.length, item.stored)
+        self.written += len(item.stored)
+        if sum(open_part.unsynced for open_part in self._writers.values()) >= self._sync_every:
+            for open_part in self._writers.values():
+                open_part.sync()

@@ -1,0 +1,61 @@
+"""What an operation tells while it works, and how it is asked to stop."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Protocol
+
+from backupctl.domain.errors import Interrupted
+
+
+@dataclass(frozen=True)
+class Step:
+    """How far a step is. `total` and `done` are bytes; `written` is what went to the share so far, if anything does."""
+
+    name: str
+    done: int
+    total: int
+    written: int | None = None
+
+
+class Reporter(Protocol):
+    """The other end: a terminal, a journal, or nobody."""
+
+    def step(self, step: Step) -> None: ...
+
+    def note(self, text: str) -> None:
+        """A line for the person at the terminal, and for the journal."""
+        ...
+
+    def ask(self, question: str, expected: str) -> bool:
+        """Shows `question`; true if the answer is `expected`. False where nobody can answer."""
+        ...
+
+
+class Quiet:
+    """Nobody at the other end."""
+
+    def step(self, step: Step) -> None: ...
+
+    def note(self, text: str) -> None: ...
+
+    def ask(self, question: str, expected: str) -> bool:
+        return False
+
+
+class Stop:
+    """Set by a signal; `check` where it is safe to stop."""
+
+    def __init__(self) -> None:
+        self._asked = threading.Event()
+        self._terminated = False
+
+    def ask(self, terminated: bool) -> None:
+        self._terminated = terminated
+        self._asked.set()
+
+    def check(self) -> None:
+        """Raises Interrupted once somebody asked."""
+        if self._asked.is_set():
+            raise Interrupted(self._terminated)

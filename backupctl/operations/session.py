@@ -1,0 +1,139 @@
+"""A run on a shelf: the lock, the manifest as it was, and the events that the run adds."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from backupctl import BUILT
+from backupctl.domain.clock import distrust
+from backupctl.domain.errors import BackupctlError, Interrupted
+from backupctl.domain.events import Event, History, fold
+from backupctl.formats.strict_json import Fields
+from backupctl.operations.facts import Facts
+from backupctl.operations.progress import Reporter
+from backupctl.share.captures import list_captures
+from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
+from backupctl.share.manifest import append_event, fold_old_events, read_manifest
+from backupctl.share.shelf import Shelf
+
+
+class Session:
+    """What a run knows of its shelf, and how it writes to the manifest."""
+
+    def __init__(self, shelf: Shelf, facts: Facts, reporter: Reporter) -> None:
+        self.shelf = shelf
+        self.facts = facts
+        self.reporter = reporter
+        manifest = read_manifest(shelf.storage)
+        self.problems = list(manifest.problems)
+        self._events = list(manifest.events)
+        self.history: History = manifest.history
+        self.clock_distrust = self._distrust()
+
+    def _distrust(self) -> str | None:
+        newest = self.history.last_time
+        built = datetime.fromisoformat(f"{BUILT}T00:00:00+00:00")
+        try:
+            newest_event = datetime.fromisoformat(newest) if newest else None
+            return distrust(self.facts.now(), built, newest_event, self.facts.synchronised)
+        except (ValueError, TypeError):
+            return f"the newest event on the share has no time that can be read ({newest!r})"
+
+    def event(self, kind: str, body: dict[str, Any]) -> int:
+        """Adds an event; its sequence. One that cannot reach the share is kept on this machine for the next run."""
+        event = Event(
+            sequence=self.history.last_sequence + 1,
+            token=secrets.token_hex(4),
+            kind=kind,
+            time=self.facts.now().isoformat(timespec="seconds"),
+            trusted=self.clock_distrust is None,
+            by=self.facts.by(),
+            body=body,
+        )
+        try:
+            append_event(self.shelf.storage, event)
+        except OSError as error:
+            _keep(self._kept(), event)
+            self.reporter.note(f"the manifest cannot be written ({error}); the event is kept here for the next run")
+        self._events.append(event)
+        self.history = fold(self._events)
+        return event.sequence
+
+    def _kept(self) -> Path:
+        return self.facts.state_folder / "events" / self.shelf.mark.id
+
+    def deliver_kept_events(self) -> None:
+        """Events that an earlier run could not write, under new sequences and with their own times."""
+        folder = self._kept()
+        for path in sorted(folder.glob("*.json")) if folder.is_dir() else ():
+            try:
+                fields = Fields.parse(str(path), path.read_bytes())
+                event = Event(
+                    self.history.last_sequence + 1, secrets.token_hex(4), fields.text("kind"), fields.text("time"),
+                    fields.flag("trusted"), fields.raw_object("by"), fields.raw_object("body"),
+                )  # fmt: skip
+            except BackupctlError as error:
+                self.reporter.note(f"a kept event cannot be read and stays where it is: {error}")
+                continue
+            append_event(self.shelf.storage, event)
+            path.unlink()
+            self._events.append(event)
+            self.history = fold(self._events)
+
+
+def _keep(folder: Path, event: Event) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / f"{event.sequence:010}-{event.token}.json").write_text(json.dumps(asdict(event)))
+
+
+class HeldSession(Session):
+    """A session with the shelf's lock."""
+
+    def __init__(self, shelf: Shelf, facts: Facts, reporter: Reporter, lock: Lock) -> None:
+        super().__init__(shelf, facts, reporter)
+        self.lock = lock
+
+
+@contextmanager
+def hold(
+    shelf: Shelf, facts: Facts, reporter: Reporter, doing: str, beat_seconds: float = BEAT_SECONDS
+) -> Iterator[HeldSession]:
+    """The lock for as long as the block lasts. What ends the block early becomes an event. Raises Busy."""
+    lock = acquire(shelf.storage, facts.claim(doing), beat_seconds=beat_seconds)
+    try:
+        session = HeldSession(shelf, facts, reporter, lock)
+        if lock.superseded is not None:
+            # What that run has committed counts; what it may still commit, should it wake up, does not.
+            token = lock.superseded.token
+            captures = list_captures(shelf.storage, shelf.mark, session.history)
+            theirs = [record.id for record in captures.records if record.lock == token]
+            session.event("took-over", {"lock": token, "from": lock.superseded.name, "captures": theirs})
+        session.deliver_kept_events()
+        try:
+            yield session
+        except Interrupted as error:
+            session.event("interrupted", {"doing": doing, "cause": error.cause})
+            raise
+        except BackupctlError as error:
+            session.event("failed", {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+            raise
+        except OSError as error:
+            session.event("failed", {"doing": doing, "cause": str(error), "exit": 1})
+            raise
+        fold_old_events(shelf.storage)
+    finally:
+        _release(lock, reporter)
+
+
+def _release(lock: Lock, reporter: Reporter) -> None:
+    try:
+        lock.release()
+    except OSError as error:
+        reporter.note(f"the lock could not be given back ({error}); the next run finds that this one has ended")

@@ -1,0 +1,103 @@
+"""A capture's stream, put together again from segments: for restoring, verifying and standalone files."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from backupctl.domain.errors import Damaged, Malformed
+from backupctl.domain.events import History
+from backupctl.domain.segments import Entry, Place
+from backupctl.share.contents import read_contents
+from backupctl.share.index import SegmentIndex
+from backupctl.share.parts import checked_segment, part_name
+from backupctl.share.shelf import Shelf, locate, other_copies
+from backupctl.share.storage import Source
+
+
+class SegmentReader:
+    """Reads segments from parts that are kept open; for several threads at once."""
+
+    def __init__(self, shelf: Shelf, history: History) -> None:
+        self._shelf = shelf
+        self._history = history
+        self._sources: dict[str, Source] = {}
+        self._lock = threading.Lock()
+
+    def read(self, place: Place, hash: bytes) -> bytes:
+        """One segment, checked against its hash; another copy on the shelf is taken if this one is damaged.
+
+        Raises Damaged, OSError.
+        """
+        try:
+            return self._read(place, hash)
+        except (Malformed, FileNotFoundError) as error:
+            for other in other_copies(self._shelf, self._history, hash, place.part):
+                try:
+                    return self._read(other, hash)
+                except (Malformed, FileNotFoundError):
+                    continue
+            raise Damaged(
+                f"a segment of the capture is damaged, and there is no other copy: {error}",
+                "Run `backupctl verify` for the whole damage. Another capture may be whole.",
+            ) from None
+
+    def _read(self, place: Place, hash: bytes) -> bytes:
+        frame = self._source(place.part).read_at(place.offset, place.stored)
+        return checked_segment(frame, place, hash, self._shelf.mark.hashing)
+
+    def _source(self, part: str) -> Source:
+        with self._lock:
+            source = self._sources.get(part)
+            if source is None:
+                source = self._sources[part] = self._shelf.storage.open(part_name(part))
+            return source
+
+    def close(self) -> None:
+        for source in self._sources.values():
+            source.close()
+
+    def __enter__(self) -> SegmentReader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """An entry of the contents, and its place if it has a segment."""
+
+    entry: Entry
+    place: Place | None
+
+
+def stream_of(shelf: Shelf, history: History, capture: str) -> tuple[int, SegmentIndex, Iterator[Stretch]]:
+    """A capture's stream: its length in bytes, an index of its segments, and its entries with their places, in order.
+
+    The contents are read twice, so that only hashes and places are ever in memory. Raises Malformed; the iterator
+    raises Damaged for a segment that the shelf does not hold.
+    """
+    entries = read_contents(shelf.storage, shelf.mark, capture)
+    stream_bytes = next(entries).offset
+    index = locate(shelf, history, (entry.hash for entry in entries if entry.hash))
+    again = read_contents(shelf.storage, shelf.mark, capture)
+    next(again)
+    return stream_bytes, index, _stretches(again, index)
+
+
+def _stretches(entries: Iterator[Entry], index: SegmentIndex) -> Iterator[Stretch]:
+    for entry in entries:
+        place = index.place_of(index.find(entry.hash)) if entry.hash else None
+        if entry.hash and place is None:
+            raise Damaged(
+                f"the shelf has no intact copy of bytes {entry.offset} to {entry.offset + entry.length} of the card",
+                "Run `backupctl verify` for the whole damage. Another capture may be whole.",
+            )
+        if place is not None and place.length != entry.length:
+            raise Damaged(
+                f"the segment for byte {entry.offset} is {place.length} bytes long, not {entry.length}",
+                "The contents or a table were altered. Run `backupctl verify`.",
+            )
+        yield Stretch(entry, place)

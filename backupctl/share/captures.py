@@ -1,0 +1,127 @@
+"""Records of captures, and the commit that makes a capture exist.
+
+The order, and what a crash after each step leaves:
+
+1. parts and tables are written and synced: segments that no contents refer to, found by hash by the next run;
+2. `captures/<id>/contents.*` is written and synced: a folder without a record, which is no capture;
+3. every part referred to is seen to be there, and the lock to be still ours; otherwise nothing more happens;
+4. `record.new` is written and synced: still no capture;
+5. it is renamed to `record.json`: **the capture exists**. After an error here, look: it may have happened;
+6. the manifest event is written: without it, the capture exists all the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+from backupctl.domain.errors import BackupctlError, Malformed, Refused
+from backupctl.domain.events import History
+from backupctl.domain.names import BOARD, CAPTURE_ID, PART
+from backupctl.domain.record import CaptureRecord, Stream
+from backupctl.formats.strict_json import Fields, dump
+from backupctl.share.lock import Lock
+from backupctl.share.marks import FORMAT, ShelfMark
+from backupctl.share.parts import list_parts
+from backupctl.share.storage import Storage, write_whole
+
+_RECORD_MOST = 64 << 20
+
+
+def record_name(capture: str) -> str:
+    return f"captures/{capture}/record.json"
+
+
+@dataclass(frozen=True)
+class Captures:
+    """The captures of a shelf, oldest first, and words about what looks like one and is none."""
+
+    records: tuple[CaptureRecord, ...]
+    problems: tuple[tuple[str, str], ...]  # (capture id, what is wrong)
+
+
+def list_captures(storage: Storage, mark: ShelfMark, history: History) -> Captures:
+    """Folders without a record are none, and no problem either: a run may be at work, or was stopped."""
+    records, problems = [], []
+    for name in storage.names("captures"):
+        if not CAPTURE_ID.fullmatch(name) or storage.size(record_name(name)) is None:
+            continue
+        try:
+            record = read_record(storage, mark, name)
+        except BackupctlError as error:
+            problems.append((name, error.cause))
+            continue
+        if history.is_superseded(name, record.lock):
+            problems.append((name, "it was written by a run whose lock had been taken over, and does not count"))
+            continue
+        records.append(record)
+    records.sort(key=lambda record: (record.sequence, record.id))
+    return Captures(tuple(records), tuple(problems))
+
+
+def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecord:
+    """Raises Malformed, Refused for a record of a newer format."""
+    name = record_name(capture)
+    fields = Fields.parse(name, storage.read(name, _RECORD_MOST))
+    features = fields.object("features")
+    if fields.integer("format") != FORMAT or features.texts("required") or features.texts("readers"):
+        raise Refused(f"{name} was made by a newer version of this program", "Use that version.")
+    if fields.text("id") != capture or fields.text("shelf") != mark.id:
+        raise Malformed(name, 0, f"the record of {capture} on this shelf", "another one's")
+    return CaptureRecord(
+        id=capture,
+        board=fields.text("board", BOARD),
+        kind=fields.text("kind"),
+        sequence=fields.integer("sequence"),
+        source=fields.raw_object("source"),
+        started=fields.text("started"),
+        finished=fields.text("finished"),
+        zone=fields.text("zone"),
+        clock_trusted=fields.flag("clock_trusted"),
+        label=fields.optional_text("label"),
+        state=fields.text("state"),
+        streams=tuple(
+            Stream(s.integer("number", high=9), s.integer("bytes"), s.integer("lines"), s.text("digest"))
+            for s in fields.objects("streams")
+        ),
+        in_use_bytes=fields.integer("in_use_bytes"),
+        read_bytes=fields.integer("read_bytes"),
+        written_bytes=fields.integer("written_bytes"),
+        new_segments=fields.integer("new_segments"),
+        frozen_seconds=fields.number("frozen_seconds"),
+        layout=fields.raw_object("layout"),
+        zeroed=fields.ranges("zeroed"),
+        unreadable=fields.ranges("unreadable"),
+        left_out=tuple(int(number) for number in fields.texts("left_out")),
+        parts=fields.texts("parts", PART),
+        policy=fields.raw_object("policy"),
+        warnings=fields.texts("warnings"),
+        lock=fields.text("lock"),
+        by=fields.text("by"),
+    )
+
+
+def commit(storage: Storage, mark: ShelfMark, lock: Lock, record: CaptureRecord, referred: set[str]) -> None:
+    """Steps 3 to 5. `referred`: the parts that the contents need. Raises OSError, Busy, BackupctlError."""
+    folder = f"captures/{record.id}"
+    for name in ("stock", folder, "captures"):
+        storage.sync_folder(name)
+    parts, tables = list_parts(storage)
+    missing = referred - (set(parts) & tables)
+    if missing:
+        raise BackupctlError(
+            f"parts that the capture needs have gone from the shelf: {', '.join(sorted(missing)[:5])}",
+            "Somebody removed files by hand, or another program did. The next capture writes them anew.",
+        )
+    value = asdict(record)
+    value["left_out"] = [str(number) for number in record.left_out]
+    head = {"backupctl": "capture", "format": FORMAT, "shelf": mark.id}
+    features: dict[str, list[str]] = {"harmless": [], "readers": [], "required": []}
+    write_whole(storage, f"{folder}/record.new", dump({**head, **value, "features": features}))
+    lock.check()
+    try:
+        storage.rename(f"{folder}/record.new", record_name(record.id))
+    except OSError:
+        # A network file system may report an error for a rename that has happened (rename(2)).
+        if storage.size(record_name(record.id)) is None:
+            raise
+    storage.sync_folder(folder)

@@ -1,0 +1,206 @@
+"""A shelf that has been opened: its storage, its mark, what its manifest says, and its segments."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from backupctl import __version__
+from backupctl.domain.errors import Malformed, NotFound, Refused
+from backupctl.domain.events import History
+from backupctl.domain.names import BOARD, checked_board
+from backupctl.domain.segments import Place
+from backupctl.share.hashing import Hashing
+from backupctl.share.index import SegmentIndex
+from backupctl.share.marks import (
+    SHARE_MARK,
+    SHELF_MARK,
+    ShareMark,
+    ShelfMark,
+    read_share_mark,
+    read_shelf_mark,
+    write_share_mark,
+    write_shelf_mark,
+)
+from backupctl.share.parts import list_parts, part_name
+from backupctl.share.storage import FolderStorage, Storage, write_whole
+from backupctl.share.tables import Row, read_table
+
+_FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "busy")
+_BALLAST_BYTES = 1 << 20
+MADE_BY = f"backupctl {__version__}"
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """One board's shelf."""
+
+    storage: Storage
+    mark: ShelfMark
+    path: Path
+
+    @property
+    def board(self) -> str:
+        return self.mark.board
+
+
+def adopt_share(folder: Path, same_machine: bool, made: str) -> ShareMark:
+    """Makes the mark of a share, or finds it there. `made`: RFC 3339."""
+    storage = FolderStorage(folder)
+    found = read_share_mark(storage)
+    if found is None:
+        write_share_mark(storage, ShareMark(secrets.token_hex(16), made, same_machine), MADE_BY)
+        found = read_share_mark(storage)
+    if found is None:
+        raise Malformed(SHARE_MARK, 0, "the mark just written", "nothing")
+    storage.make_folder("boards")
+    return found
+
+
+def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
+    """The shelf of a board on a marked share; finishes one whose making was cut short."""
+    checked_board(board)
+    mark = read_share_mark(FolderStorage(folder))
+    if mark is None:
+        raise _unmarked(folder)
+    FolderStorage(folder).make_folder(f"boards/{board}")
+    path = folder / "boards" / board
+    storage = FolderStorage(path)
+    for name in _FOLDERS:
+        storage.make_folder(name)
+    for name, text in _restore_texts(board).items():
+        if storage.size(name) is None:
+            write_whole(storage, name, text)
+    if storage.size("ballast") is None:
+        # Random, since a NAS may compress or share blocks; removing it must give room back.
+        write_whole(storage, "ballast", secrets.token_bytes(_BALLAST_BYTES))
+    if read_shelf_mark(storage) is None:
+        hashing = Hashing(identity, secrets.randbits(64))
+        new = ShelfMark(secrets.token_hex(16), mark.id, board, mark.same_machine, hashing)
+        write_shelf_mark(storage, new, made, MADE_BY)
+    storage.sync_folder("")
+    return open_shelf(path, board)
+
+
+def _restore_texts(board: str) -> dict[str, bytes]:
+    here = files("backupctl.share")
+    how = here.joinpath("how_to_restore.txt").read_text(encoding="utf-8").replace("{board}", board)
+    return {"HOW-TO-RESTORE.txt": how.encode(), "rebuild.sh": here.joinpath("rebuild.sh").read_bytes()}
+
+
+def open_shelf(folder: Path, board: str | None) -> Shelf:
+    """`folder` is a share (then `board` says whose shelf; the only one there is may go unnamed) or a shelf itself.
+
+    Raises NotFound, Refused.
+    """
+    storage = FolderStorage(folder)
+    if not folder.is_dir():
+        raise NotFound(f"there is no folder {folder}", "Is the share mounted?")
+    mark = read_shelf_mark(storage)
+    if mark is not None:
+        if board is not None and board != mark.board:
+            raise Refused(
+                f"{folder} is the shelf of {mark.board}, not of {board}", "Name the right --share or --board."
+            )
+        return Shelf(storage, mark, folder)
+    if read_share_mark(storage) is None:
+        raise _unmarked(folder)
+    boards = list_boards(folder)
+    if board is None:
+        if len(boards) != 1:
+            named = ", ".join(boards) or "none yet"
+            raise NotFound(f"which board? On the share are: {named}", "Say --board NAME.")
+        board = boards[0]
+    path = folder / "boards" / checked_board(board)
+    mark = read_shelf_mark(FolderStorage(path)) if path.is_dir() else None
+    if mark is None:
+        raise NotFound(f"the share has no shelf of {board}", f"On it are: {', '.join(boards) or 'none yet'}.")
+    if mark.board != board:
+        raise Refused(
+            f"{path} says that it is the shelf of {mark.board}", "Somebody renamed the folder. Rename it back."
+        )
+    return Shelf(FolderStorage(path), mark, path)
+
+
+def list_boards(folder: Path) -> list[str]:
+    """Names of the shelves on a share."""
+    storage = FolderStorage(folder)
+    return [
+        name
+        for name in storage.names("boards")
+        if BOARD.fullmatch(name) and storage.size(f"boards/{name}/{SHELF_MARK}") is not None
+    ]
+
+
+def _unmarked(folder: Path) -> Refused:
+    return Refused(
+        f"{folder} is not a share of this program: it has no mark ({SHARE_MARK})",
+        f"Is the share mounted? If this is the right folder, say: backupctl share adopt {folder}",
+    )
+
+
+def load_index(shelf: Shelf, history: History) -> tuple[SegmentIndex, dict[str, str]]:
+    """The segments that a new capture may refer to; and of parts whose tables cannot be used, what is wrong with them.
+
+    Left out are copies that are known to be damaged, and parts that nobody has hashed since the run that wrote them: a
+    server that lost power may hold a file of the right size with the wrong bytes.
+    """
+    index = SegmentIndex(shelf.mark.hashing.length)
+    problems: dict[str, str] = {}
+    for part in _usable_parts(shelf, history):
+        if part in history.confirmed_parts:
+            try:
+                for row in intact_rows(shelf, history, part):
+                    index.add(row.hash, part, row.sha256)
+            except Malformed as error:
+                problems[part] = error.cause
+    return index, problems
+
+
+def locate(shelf: Shelf, history: History, hashes: Iterable[bytes]) -> SegmentIndex:
+    """Where these segments stand; of two copies, that in the part confirmed last counts.
+
+    Segments without an intact copy are in the index, without a place. Tables that cannot be read are passed over.
+    """
+    index = SegmentIndex(shelf.mark.hashing.length, with_places=True)
+    for hash in hashes:
+        index.add(hash)
+    for part in _usable_parts(shelf, history):
+        try:
+            for row in intact_rows(shelf, history, part):
+                if index.find(row.hash) >= 0:
+                    index.add(row.hash, part, place=Place(part, row.offset, row.stored, row.length))
+        except Malformed:
+            continue
+    return index
+
+
+def _usable_parts(shelf: Shelf, history: History) -> list[str]:
+    """Parts with tables; those confirmed last come last."""
+    parts, tables = list_parts(shelf.storage)
+    usable = [part for part in parts if part in tables and part not in history.damaged_parts]
+    return sorted(usable, key=lambda part: (history.confirmed_parts.get(part, -1), part))
+
+
+def intact_rows(shelf: Shelf, history: History, part: str) -> Iterator[Row]:
+    """The segments of a part that nothing is known against. Raises Malformed for its table."""
+    size = shelf.storage.size(part_name(part)) or 0
+    for row in read_table(shelf.storage, shelf.mark, part):
+        if not isinstance(row, Row) or row.offset + row.stored > size:
+            continue  # a truncated part is as good as ever before its end
+        if not history.damaged_copies or history.is_intact(part, row.hash.hex()):
+            yield row
+
+
+def other_copies(shelf: Shelf, history: History, hash: bytes, besides: str) -> Iterator[Place]:
+    """Where a segment stands, leaving out one part. Slow: reads all tables."""
+    for part in _usable_parts(shelf, history):
+        try:
+            for row in intact_rows(shelf, history, part) if part != besides else ():
+                if row.hash == hash:
+                    yield Place(part, row.offset, row.stored, row.length)
+        except Malformed:
+            continue
