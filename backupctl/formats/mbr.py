@@ -159,7 +159,7 @@ def _claim(entry: Entry, base: int, owner: str, within: Claim) -> Claim:
         raise Malformed(owner, entry.told_at, "no GPT protective entry among partitions", "type ee")
     start = base + entry.start
     end = start + entry.sectors
-    if start < within.start or end > within.end:
+    if end > within.end:
         raise Malformed(
             owner,
             entry.told_at,

@@ -70,8 +70,7 @@ def _read_mbr(reader: ReadAt, sector_size: int | None, record: bytes) -> Partiti
     except Malformed as error:
         small_error = error
     else:
-        chained = len(small.structures) > 1
-        if chained or not small.partitions or any(_holds_volume(reader, p, 512) for p in small.partitions):
+        if not small.partitions or any(_holds_volume(reader, p, 512) for p in small.partitions):
             return small
     try:
         large = mbr.read_mbr(reader, 4096, record)
