@@ -19,7 +19,7 @@ from backupctl.formats.reader import ReadAt
 _BOOT = "FAT boot sector"
 _BITS = {"fat12": 12, "fat16": 16, "fat32": 32}
 _LARGEST_COUNT = 0x0FFFFFF5  # the last cluster's number, count + 1, stays below the bad mark 0x0FFFFFF7
-_ENTRIES_AT_ONCE = 1 << 18  # bounds memory (1 MiB of a table); even, so that FAT12 entries are cut between pairs
+_ENTRIES_AT_ONCE = 1 << 18  # bounds memory: 1 MiB of a FAT32 table, more than all of a FAT12 or FAT16 one
 _FREE_RUN = re.compile(rb"\0+")
 _LOW_NIBBLE = bytes(byte & 0x0F for byte in range(256))
 _VOLUME_ID, _LONG_NAME = 0x08, 0x0F  # directory attributes

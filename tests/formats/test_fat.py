@@ -120,6 +120,7 @@ def filled(request: pytest.FixtureRequest, tmp_path: Path) -> Filled:
     for n in range(4):
         write(f"LARGE{n}.DAT", chance.randrange(40_000, 120_000))
     write("EMPTY.TXT", 0)
+    write("settings of it.conf", 5000)
     return Filled(image, files)
 
 
@@ -215,7 +216,7 @@ def test_large_volumes_are_mapped_at_once(mebibytes: int, clusters: int, data_se
 
 def test_the_boot_volume_of_a_published_image(tmp_path: Path) -> None:
     # Debian's memtest86+ 6.10-4; counts as fsck.fat -nv gives them for the partition at sector 3304.
-    folder = Path(os.environ.get("BACKUPCTL_TEST_CACHE", Path.home() / ".cache" / "backupctl-tests"))
+    folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "backupctl-tests"
     package = folder / "memtest86+_6.10-4_amd64.deb"
     if not (shutil.which("apt-get") and shutil.which("dpkg-deb")):
         pytest.skip("no apt-get and dpkg-deb here")

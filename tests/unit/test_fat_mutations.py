@@ -197,6 +197,22 @@ def test_a_layout_against_the_count_of_clusters_is_not_believed(image: FatImage)
     assert_read_whole(mapped(image), "the layout of")
 
 
+def test_the_two_entries_before_the_first_cluster_are_none() -> None:
+    image = fat12(second=0)
+    assert mapped(image).free == Ranges(image.free())
+
+
+def test_the_16_bit_count_of_sectors_goes_first() -> None:
+    # FATGEN, "FAT Type Determination".
+    image, head = BASES["fat16"]
+    assert mapped(image, patched(head, 32, (image.total_sectors - 100).to_bytes(4, "little"))).free.end == image.size
+
+
+def test_no_boot_signature_no_map() -> None:
+    image, head = BASES["fat16"]
+    assert fat.read_volume(SparseReader(patched(head, 510, b"\0\0"), image.size)) is None
+
+
 def test_a_label_cannot_upset_a_terminal() -> None:
     image, head = BASES["fat16"]
     root = (image.data_sector - image.root_entries * 32 // 512) * 512
