@@ -1,9 +1,9 @@
-"""Builds the card that `scripts/bench` measures on, and the same card a day later. Needs root.
+"""Builds the card that `scripts/bench` measures on, and the same card one and two days later. Needs root.
 
 The card is a 16 GiB sparse file: an MBR, a FAT32 boot partition of 256 MiB, and an ext4 root that holds a Debian
 system installed from the machine's own package sources, a measurement database, logs, and pictures (random bytes, as
 hard to compress as pictures are) up to 3 GiB in use. Its free space is a hole, as on a card that was new or trimmed:
-what is measured against it (reading the whole card) is as fast as it can be. The day after is made by mounting a copy
+what is measured against it (reading the whole card) is as fast as it can be. The days after are made by mounting a copy
 and changing it as a board does: database inserts, logs, 80 MiB of upgraded files, new package lists.
 """
 
@@ -18,7 +18,6 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 MIB = 1 << 20
@@ -33,7 +32,6 @@ UPGRADE_BYTES = 80 * MIB
 # A new number makes a new card; raise it with any change to what is built.
 RECIPE = 2
 
-TOOLS = ("mmdebstrap", "mke2fs", "mkfs.vfat", "mcopy", "sfdisk", "losetup", "mount", "umount", "e2fsck", "dumpe2fs")
 PACKAGES = (
     "systemd-sysv udev dbus linux-image-amd64 e2fsprogs dosfstools openssh-server cifs-utils samba chrony "
     "build-essential git vim-nox python3-dev python3-venv python3-numpy python3-pil nodejs sqlite3 nginx-light "
@@ -41,34 +39,34 @@ PACKAGES = (
 )
 _SENSORS = 40
 _ROWS = 2_000_000
+_ROWS_A_DAY = 100_000
 _LINES_A_DAY = 86_400
 
 
-@dataclass(frozen=True)
-class Cards:
-    """The card file, and the same card a day later."""
+def build(cache: Path, days: int) -> list[Path]:
+    """The card, and the card of each of the `days - 1` days after; from the cache if they stand there whole.
 
-    before: Path
-    after: Path
-
-
-def build(cache: Path) -> Cards:
-    """Both cards, from the cache if they stand there whole. Raises CalledProcessError, OSError."""
-    cards = Cards(cache / f"card-{RECIPE}.img", cache / f"card-{RECIPE}-day2.img")
+    Raises CalledProcessError, OSError.
+    """
     cache.mkdir(parents=True, exist_ok=True)
-    for path, make in ((cards.before, _build_before), (cards.after, _build_after)):
-        if not path.exists():
-            began = time.monotonic()
-            unfinished = path.with_suffix(".unfinished")
-            unfinished.unlink(missing_ok=True)
-            make(unfinished, cards)
-            unfinished.rename(path)
-            print(f"built {path} in {time.monotonic() - began:.0f} s", file=sys.stderr)
+    cards = [cache / f"card-{RECIPE}-day{day}.img" for day in range(1, days + 1)]
+    for day, card in enumerate(cards):
+        if card.exists():
+            continue
+        began = time.monotonic()
+        unfinished = card.with_suffix(".unfinished")
+        unfinished.unlink(missing_ok=True)
+        if day == 0:
+            _first_day(unfinished)
+        else:
+            _next_day(unfinished, cards[day - 1], day)
+        unfinished.rename(card)
+        print(f"built {card} in {time.monotonic() - began:.0f} s", file=sys.stderr)
     return cards
 
 
-def _build_before(card: Path, cards: Cards) -> None:
-    tree = cards.before.with_suffix(".tree")
+def _first_day(card: Path) -> None:
+    tree = card.with_suffix(".tree")
     if tree.exists():
         shutil.rmtree(tree)
     try:
@@ -143,32 +141,33 @@ def _write_card(card: Path, tree: Path) -> None:
     )
 
 
-def _build_after(card: Path, cards: Cards) -> None:
-    _run("cp", "--reflink=auto", "--sparse=always", str(cards.before), str(card))
+def _next_day(card: Path, before: Path, day: int) -> None:
+    _run("cp", "--reflink=auto", "--sparse=always", str(before), str(card))
     mount_point = card.with_suffix(".mnt")
     mount_point.mkdir(exist_ok=True)
     with _mounted_root(card, mount_point):
-        _one_day(mount_point)
+        _one_day(mount_point, day)
     mount_point.rmdir()
     _run("e2fsck", "-fn", f"{card}?offset={ROOT_START}")
 
 
-def _one_day(root: Path) -> None:
+def _one_day(root: Path, day: int) -> None:
     """One day of a board that measures, logs, and was upgraded in the night."""
-    chance = random.Random(RECIPE + 1)
+    chance = random.Random(RECIPE + day)
+    first = _ROWS + (day - 1) * _ROWS_A_DAY
     with _database(root / "var/lib/readings/readings.sqlite") as database:
-        for start in range(0, 100_000, 2_000):
-            rows = list(_rows(chance, _ROWS + start, 2_000))
+        for start in range(first, first + _ROWS_A_DAY, 2_000):
+            rows = list(_rows(chance, start, 2_000))
             database.executemany("insert into reading (sensor, at, value, note) values (?, ?, ?, ?)", rows)
             database.executemany(
                 "update latest set at = ?, value = ? where sensor = ?", [(r[1], r[2], r[0]) for r in rows]
             )
             database.commit()
     with (root / "var/log/board/board.log").open("a") as log:
-        log.writelines(_log_lines(chance, _LINES_A_DAY, day=41))
+        log.writelines(_log_lines(chance, _LINES_A_DAY, day=40 + day))
     _upgrade(root, chance)
     for path in sorted((root / "var/lib/apt/lists").glob("*Packages")):
-        _replace(path, path.read_bytes().replace(b"Version: 1.", b"Version: 1.0+"))
+        _replace(path, path.read_bytes().replace(b"Version: 1.", b"Version: 1.%d+" % day))
 
 
 def _upgrade(root: Path, chance: random.Random) -> None:
@@ -246,9 +245,3 @@ def _mounted_root(card: Path, mount_point: Path) -> Iterator[None]:
 def _run(*command: str, stdin: str = "") -> str:
     done = subprocess.run(command, input=stdin, stdout=subprocess.PIPE, text=True, check=True)
     return done.stdout
-
-
-if __name__ == "__main__":
-    built = build(Path(sys.argv[1]))
-    print(built.before)
-    print(built.after)

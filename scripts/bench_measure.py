@@ -1,0 +1,269 @@
+"""Measures the program on a real card against plain tools, and prints a table. Run it by `scripts/bench`.
+
+Every ratio is of medians of one run of this script: in each round every command runs once, one after the other, with
+what they read in the page cache. The share is a folder on a local disk: what a network adds is not in these figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import bench_card
+
+BOARD = "bench"
+PROGRAM = str(Path(sys.executable).with_name("backupctl"))
+MIB = 1 << 20
+MEMORY_LIMIT = 256 * MIB
+MILLION = 1_000_000
+# A million segments are too large for a test as 1 MiB each; 4 KiB each make the same lists.
+SMALL_SEGMENT = 4096
+SMALL_SEGMENTS_PROGRAM = (
+    f"import backupctl.domain.segments as s; s.SEGMENT_BYTES = {SMALL_SEGMENT}\n"
+    "from backupctl.cli.main import main\nmain()"
+)
+
+
+@dataclass(frozen=True)
+class Spent:
+    """What one command took: wall time in seconds, the largest resident size of any of its processes in bytes."""
+
+    seconds: float
+    resident: int
+    output: str
+
+
+class Bench:
+    def __init__(self, folder: Path, cards: list[Path]) -> None:
+        self.folder = folder
+        self.cards = cards
+        self.seconds: dict[str, list[float]] = defaultdict(list)
+        self.resident: dict[str, int] = defaultdict(int)
+
+    def measure(self, name: str, command: list[str], prepare: Callable[[], None] | None = None) -> str:
+        """Runs `command`, notes what it took under `name`; its output. Raises SystemExit if it fails."""
+        os.sync()  # what was written before is not paid for by this one
+        spent = run(command, prepare)
+        self.seconds[name].append(spent.seconds)
+        self.resident[name] = max(self.resident[name], spent.resident)
+        print(f"  {name}: {spent.seconds:.2f} s, {spent.resident / MIB:.0f} MiB", file=sys.stderr)
+        return spent.output
+
+    def median(self, name: str) -> float:
+        return statistics.median(self.seconds[name])
+
+    def share(self, name: str, like: Path | None = None) -> Path:
+        """A new share; with the same files as `like`, if given (as links: nothing on a share is ever changed)."""
+        share = self.folder / name
+        shutil.rmtree(share, ignore_errors=True)
+        if like is None:
+            share.mkdir(parents=True)
+            run([PROGRAM, "share", "adopt", str(share), "--same-machine"])
+        else:
+            subprocess.run(["cp", "-al", str(like), str(share)], check=True)
+        return share
+
+
+def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
+    began = time.monotonic()
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL if "--json" in command else None, preexec_fn=prepare
+    )
+    assert process.stdout is not None
+    output = process.stdout.read().decode()
+    # wait4 and not wait: it tells the largest resident size, of the process and of those that it waited for.
+    _, status, usage = os.wait4(process.pid, 0)
+    seconds = time.monotonic() - began
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode not in (0, 4):  # 4: done, with warnings
+        sys.exit(f"{' '.join(command)} ended with {process.returncode}\n{output}")
+    return Spent(seconds, usage.ru_maxrss * 1024, output)
+
+
+def capture(share: Path, card: Path, *options: str) -> list[str]:
+    named = ["--share", str(share), "--board", BOARD, "--source", str(card)]
+    return [PROGRAM, "capture", *named, "--json", *options]
+
+
+def on_share(share: Path, command: str, *arguments: str) -> list[str]:
+    return [PROGRAM, command, *arguments, "--share", str(share), "--board", BOARD, "--json"]
+
+
+def newest(share: Path) -> str:
+    """The newest capture's id, as the names of the folders tell (they begin with the time)."""
+    return max(path.name for path in (share / "boards" / BOARD / "captures").iterdir())
+
+
+def bytes_on(share: Path) -> int:
+    return sum(path.stat().st_size for path in share.rglob("*") if path.is_file())
+
+
+QUICK = ("--no-read-back", "--no-confirm")
+
+
+def one_round(bench: Bench, written: dict[str, int]) -> None:
+    first_day, second_day, third_day = bench.cards
+    whole = bench.folder / "whole.zst"
+    bench.measure("whole card", shell(f"dd if={first_day} bs=4M status=none | zstd -q -3 -T2 > {whole}; sync"))
+    written["whole card"] = whole.stat().st_size
+
+    share = bench.share("first")
+    bench.measure("first capture", capture(share, first_day, *QUICK))
+    written["first capture"] = bytes_on(share)
+    parts = sorted(str(path) for path in share.glob("boards/*/stock/*.zst") if ".table." not in path.name)
+    bench.measure("zstd -t", ["zstd", "-tq", *parts])
+    bench.measure("verify", on_share(share, "verify", newest(share)))
+    restored = bench.folder / "restored.img"
+    bench.measure("unpack whole", shell(f"zstd -dcq {whole} | dd of={restored} bs=4M conv=sparse status=none"))
+    restored.unlink()
+    bench.measure("restore", on_share(share, "restore", newest(share), str(restored)))
+    restored.unlink()
+    bench.measure("first capture, read back", capture(bench.share("read-back"), first_day))
+
+    # A steady state: everything but the last run's parts has been confirmed by the run after it.
+    run(capture(share, first_day))
+    confirmed = bench.share("second", like=share)
+    before = bytes_on(confirmed)
+    bench.measure("nightly capture", capture(confirmed, second_day, *QUICK))
+    written["nightly capture"] = bytes_on(confirmed) - before
+    bench.measure("nightly capture, confirm and read back", capture(confirmed, third_day))
+
+    bench.measure("import typer", [sys.executable, "-c", "import typer"])
+    bench.measure("--help", [PROGRAM, "--help"])
+
+
+def shell(command: str) -> list[str]:
+    return ["sh", "-c", command]
+
+
+def one_core(bench: Bench) -> None:
+    """The first capture on one core and in 256 MiB."""
+    share = bench.share("one-core")
+    command = ["taskset", "--cpu-list", "0", *capture(share, bench.cards[0], *QUICK)]
+    group = _memory_group()
+    if group is not None:
+        try:
+            bench.measure("one core", command, lambda: _join(group))
+        finally:
+            group.rmdir()
+    elif Path("/run/systemd/system").is_dir():
+        limit = ["--property", f"MemoryMax={MEMORY_LIMIT}", "--property", "MemorySwapMax=0"]
+        bench.measure("one core", ["systemd-run", "--scope", "--quiet", *limit, *command])
+    else:
+        print("one core: not measured, no control group can be made here", file=sys.stderr)
+
+
+def _join(group: Path) -> None:
+    (group / "cgroup.procs").write_text(str(os.getpid()))
+
+
+def _memory_group() -> Path | None:
+    """A control group (version 1) below our own, limited; None where there is no such hierarchy."""
+    for line in Path("/proc/self/cgroup").read_text().splitlines():
+        _, controllers, path = line.split(":", 2)
+        group = Path("/sys/fs/cgroup/memory") / path.lstrip("/") / "backupctl-bench"
+        if controllers == "memory" and group.parent.is_dir():
+            group.mkdir(exist_ok=True)
+            (group / "memory.limit_in_bytes").write_text(str(MEMORY_LIMIT))
+            return group
+    return None
+
+
+def million_segments(bench: Bench) -> None:
+    """Peak memory with a million segments in use: 4 GiB of noise in segments of 4 KiB."""
+    card = bench.folder / "million.img"
+    with card.open("wb") as file:
+        for _ in range(MILLION * SMALL_SEGMENT // (4 * MIB) + 1):
+            file.write(os.urandom(4 * MIB))
+    share = bench.share("million")
+    small = [sys.executable, "-c", SMALL_SEGMENTS_PROGRAM]
+    bench.measure("million: capture", small + capture(share, card)[1:])
+    bench.measure("million: capture again, confirm", small + capture(share, card)[1:])
+    card.unlink()
+    bench.measure("million: verify", on_share(share, "verify", newest(share)))
+    bench.measure("million: restore", on_share(share, "restore", newest(share), str(card)))
+    card.unlink()
+    shutil.rmtree(share)
+
+
+def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
+    lines = [
+        f"{_processor()}, {os.cpu_count()} cores, Linux {os.uname().release}; medians of {rounds}.",
+        f"The card: {bench_card.CARD_BYTES >> 30} GiB, {bench_card.IN_USE >> 30} GiB in use.",
+        "",
+        "| what | against | wall, s | against, s | ratio | to reach |",
+        "|---|---|---|---|---|---|",
+    ]
+    for what, against, most in (
+        ("first capture", "whole card", 0.25),
+        ("first capture, read back", "whole card", 0.40),
+        ("nightly capture", "whole card", 0.06),
+        ("nightly capture, confirm and read back", "whole card", 0.10),
+        ("verify", "zstd -t", 0.7),
+        ("restore", "unpack whole", 0.6),
+        ("--help", "import typer", 2.5),
+        ("one core", "first capture", None),
+    ):
+        if what in bench.seconds:
+            ours, theirs = bench.median(what), bench.median(against)
+            goal = "" if most is None else f"{most}{'' if ours / theirs <= most else ' **missed**'}"
+            lines.append(f"| {what} | {against} | {ours:.2f} | {theirs:.2f} | {ours / theirs:.3f} | {goal} |")
+    whole = written["whole card"]
+    lines += ["", "| bytes written | MiB | ratio to the whole card | to reach |", "|---|---|---|---|"]
+    for what, goal in (("whole card", ""), ("first capture", ""), ("nightly capture", "0.06")):
+        lines.append(f"| {what} | {written[what] / MIB:.0f} | {written[what] / whole:.3f} | {goal} |")
+    lines += ["", "| peak resident (96 to reach) | MiB |", "|---|---|"]
+    ours_only = ("capture", "verify", "restore", "one core")
+    lines += [
+        f"| {name} | {size / MIB:.0f} |" for name, size in bench.resident.items() if any(o in name for o in ours_only)
+    ]
+    return "\n".join(lines)
+
+
+def _processor() -> str:
+    names = [line.split(":", 1)[1].strip() for line in Path("/proc/cpuinfo").read_text().splitlines() if "name" in line]
+    return names[0] if names else os.uname().machine
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description="Measures backupctl against plain tools on a real card.")
+    arguments.add_argument("--rounds", type=int, default=3, help="times that each command runs (default: 3)")
+    arguments.add_argument("--million", action="store_true", help="also peak memory with a million segments (minutes)")
+    arguments.add_argument("--cards-only", action="store_true", help="build the cards, print their paths, and stop")
+    chosen = arguments.parse_args()
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "backupctl-bench"
+    cards = bench_card.build(cache, days=3)
+    if chosen.cards_only:
+        print(*cards, sep="\n")
+        return
+    folder = cache / "run"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    try:
+        bench = Bench(folder, cards)
+        for card in cards:  # into the page cache
+            run(shell(f"cat {card} > /dev/null"))
+        written: dict[str, int] = {}
+        for _ in range(chosen.rounds):
+            one_round(bench, written)
+        one_core(bench)
+        if chosen.million:
+            million_segments(bench)
+        print(report(bench, written, chosen.rounds))
+        (cache / "last.json").write_text(json.dumps({"seconds": bench.seconds, "resident": bench.resident}, indent=1))
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+if __name__ == "__main__":
+    main()
