@@ -36,8 +36,10 @@ def read_card_map(reader: ReadAt, sector_size: int | None, leave_out: Iterable[i
     for number in sorted(set(leave_out) - {v.partition.number for v in volumes if v.partition}):
         warnings.append(f"the policy leaves out partition {number}, which this card does not have")
     warnings.extend(f"{_name(volume)}: {text}" for volume in volumes for text in volume.map.warnings)
-    free = Ranges(pair for volume in volumes for pair in volume.map.free.shifted(volume.start))
-    zero = Ranges(pair for volume in volumes for pair in volume.map.zero.shifted(volume.start))
+    # A partition may start at sector 0, and a table is data whatever the partition says.
+    own = table.structures if table else Ranges()
+    free = Ranges(pair for volume in volumes for pair in volume.map.free.shifted(volume.start)) - own
+    zero = Ranges(pair for volume in volumes for pair in volume.map.zero.shifted(volume.start)) - own
     size = table.sector_size if table else sector_size or 512
     return CardMap(reader.size, size, table, tuple(volumes), free, zero - free, tuple(warnings))
 
