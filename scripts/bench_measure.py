@@ -68,7 +68,7 @@ class Bench:
         shutil.rmtree(share, ignore_errors=True)
         if like is None:
             share.mkdir(parents=True)
-            run([PROGRAM, "share", "adopt", str(share), "--same-machine"])
+            run([PROGRAM, "share", "adopt", str(share), "--same-machine", "--board", BOARD])
         else:
             subprocess.run(["cp", "-al", str(like), str(share)], check=True)
         return share
@@ -76,9 +76,7 @@ class Bench:
 
 def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
     began = time.monotonic()
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL if "--json" in command else None, preexec_fn=prepare
-    )
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, preexec_fn=prepare)
     assert process.stdout is not None
     output = process.stdout.read().decode()
     # wait4 and not wait: it tells the largest resident size, of the process and of those that it waited for.
@@ -92,22 +90,18 @@ def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
 
 def capture(share: Path, card: Path, *options: str) -> list[str]:
     named = ["--share", str(share), "--board", BOARD, "--source", str(card)]
-    return [PROGRAM, "capture", *named, "--json", *options]
+    return [PROGRAM, "capture", *named, "--json", "--quiet", *options]
 
 
 def on_share(share: Path, command: str, *arguments: str) -> list[str]:
-    return [PROGRAM, command, *arguments, "--share", str(share), "--board", BOARD, "--json"]
-
-
-def newest(share: Path) -> str:
-    """The newest capture's id, as the names of the folders tell (they begin with the time)."""
-    return max(path.name for path in (share / "boards" / BOARD / "captures").iterdir())
+    return [PROGRAM, command, *arguments, "--share", str(share), "--board", BOARD, "--json", "--quiet"]
 
 
 def bytes_on(share: Path) -> int:
     return sum(path.stat().st_size for path in share.rglob("*") if path.is_file())
 
 
+# As the sketch that the aims come from: nothing is read again.
 QUICK = ("--no-read-back", "--no-confirm")
 
 
@@ -122,13 +116,13 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
     written["first capture"] = bytes_on(share)
     parts = sorted(str(path) for path in share.glob("boards/*/stock/*.zst") if ".table." not in path.name)
     bench.measure("zstd -t", ["zstd", "-tq", *parts])
-    bench.measure("verify", on_share(share, "verify", newest(share)))
+    bench.measure("verify", on_share(share, "verify", "newest"))
     restored = bench.folder / "restored.img"
     bench.measure("unpack whole", shell(f"zstd -dcq {whole} | dd of={restored} bs=4M conv=sparse status=none"))
     restored.unlink()
-    bench.measure("restore", on_share(share, "restore", newest(share), str(restored)))
+    bench.measure("restore", on_share(share, "restore", "newest", str(restored)))
     restored.unlink()
-    bench.measure("first capture, read back", capture(bench.share("read-back"), first_day))
+    bench.measure("first capture, read back", capture(bench.share("read-back"), first_day, "--read-back"))
 
     # A steady state: everything but the last run's parts has been confirmed by the run after it.
     run(capture(share, first_day))
@@ -136,7 +130,7 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
     before = bytes_on(confirmed)
     bench.measure("nightly capture", capture(confirmed, second_day, *QUICK))
     written["nightly capture"] = bytes_on(confirmed) - before
-    bench.measure("nightly capture, confirm and read back", capture(confirmed, third_day))
+    bench.measure("nightly capture, confirm and read back", capture(confirmed, third_day, "--read-back"))
 
     bench.measure("import typer", [sys.executable, "-c", "import typer"])
     bench.measure("--help", [PROGRAM, "--help"])
@@ -190,8 +184,8 @@ def million_segments(bench: Bench) -> None:
     bench.measure("million: capture", small + capture(share, card)[1:])
     bench.measure("million: capture again, confirm", small + capture(share, card)[1:])
     card.unlink()
-    bench.measure("million: verify", on_share(share, "verify", newest(share)))
-    bench.measure("million: restore", on_share(share, "restore", newest(share), str(card)))
+    bench.measure("million: verify", on_share(share, "verify", "newest"))
+    bench.measure("million: restore", on_share(share, "restore", "newest", str(card)))
     card.unlink()
     shutil.rmtree(share)
 
