@@ -8,6 +8,7 @@ from typing import NamedTuple
 SEGMENT_BYTES = 1 << 20  # of a card; DEVELOPERS.md has the measurement behind it
 MOST_SEGMENT_BYTES = 16 << 20  # what a reader accepts of a shelf before it calls it malformed
 PART_BYTES = 2 << 30  # some shares stop at 4 GiB
+PART_SEGMENTS = 1 << 16  # what bounds the table, which is in memory while a part is written
 
 
 class State(IntEnum):

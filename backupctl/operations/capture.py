@@ -57,7 +57,7 @@ class CaptureOptions:
 class _Tally:
     """What a run has gathered about the stream, one cell of the grid at a time."""
 
-    starts: array[int] = field(default_factory=lambda: array("Q"))
+    cells: array[int] = field(default_factory=lambda: array("I"))  # places in the grid
     numbers: array[int] = field(default_factory=lambda: array("I"))  # of segments in the index
     states: bytearray = field(default_factory=bytearray)
     unreadable: list[tuple[int, int]] = field(default_factory=list)
@@ -65,7 +65,7 @@ class _Tally:
     new_segments: int = 0
 
     def add(self, segment: Segment) -> None:
-        self.starts.append(segment.start)
+        self.cells.append(segment.start // SEGMENT_BYTES)
         self.numbers.append(segment.number if segment.number >= 0 else _NO_SEGMENT)
         self.states.append(segment.state)
         self.unreadable += segment.unreadable
@@ -228,8 +228,8 @@ class _Run:
         storage.make_folder(f"captures/{self._id}")
 
         def entries() -> Iterator[Entry]:
-            for start, number, state in zip(tally.starts, tally.numbers, tally.states, strict=True):
-                has_segment = number != _NO_SEGMENT
+            for cell, number, state in zip(tally.cells, tally.numbers, tally.states, strict=True):
+                start, has_segment = cell * SEGMENT_BYTES, number != _NO_SEGMENT
                 length = min(SEGMENT_BYTES, card.size - start)
                 entry = Entry(start, length, State(state), index.hash_of(number) if has_segment else b"")
                 digest.add(entry, index.sha256_of(number) if has_segment else b"")

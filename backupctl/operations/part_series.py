@@ -11,7 +11,7 @@ import secrets
 import threading
 from dataclasses import dataclass
 
-from backupctl.domain.segments import PART_BYTES
+from backupctl.domain.segments import PART_BYTES, PART_SEGMENTS
 from backupctl.share.marks import ShelfMark
 from backupctl.share.parts import PartWriter
 from backupctl.share.storage import Storage
@@ -44,6 +44,7 @@ class PartSeries:
         self._part_bytes = part_bytes
         self._names: list[str | None] = [None, None]
         self._sizes = [0, 0]
+        self._counts = [0, 0]
         self._queue: queue.Queue[_Item | None] = queue.Queue(_WAITING_MOST)
         self._writers: dict[int, PartWriter] = {}
         self._error: OSError | None = None
@@ -56,10 +57,12 @@ class PartSeries:
         """Hands one segment over; the name of the part that it goes to. Raises OSError of an earlier write."""
         self._raise()
         name = self._names[series]
-        if name is None or self._sizes[series] + len(stored) > self._part_bytes:
+        full = self._sizes[series] + len(stored) > self._part_bytes or self._counts[series] == PART_SEGMENTS
+        if name is None or full:
             name = self._names[series] = secrets.token_hex(10)
-            self._sizes[series] = 512
+            self._sizes[series], self._counts[series] = 512, 0
         self._sizes[series] += len(stored)
+        self._counts[series] += 1
         self._queue.put(_Item(name, series, hash, sha256, length, stored))
         return name
 

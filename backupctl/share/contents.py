@@ -21,10 +21,11 @@ from backupctl.domain.segments import MOST_SEGMENT_BYTES, STATE_NAMES, STATES_BY
 from backupctl.share.hashing import HASH_BYTES
 from backupctl.share.lines import lines_of
 from backupctl.share.marks import FORMAT, ShelfMark
-from backupctl.share.storage import Storage, write_whole
+from backupctl.share.storage import Storage
 
 _STREAM_MOST = 1 << 60
 _LINES_MOST = 1 << 26
+_LINES_AT_ONCE = 4096
 
 
 def contents_name(capture: str, stream: int = 0) -> str:
@@ -54,26 +55,34 @@ def write_contents(
     """Writes and syncs the file; returns the number of lines and of bytes stored. Raises OSError."""
     compressor = zstandard.ZstdCompressor(level=3, write_checksum=True).compressobj()
     checksum = xxhash.xxh3_128()
-    out = bytearray()
-    batch = [f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t{stream_bytes}\n"]
+    lines = [f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t{stream_bytes}\n"]
+    count = stored = 0
+    sink = storage.create(contents_name(capture, stream))
 
-    def flush() -> None:
-        text = "".join(batch).encode()
-        batch.clear()
+    def put(data: bytes) -> None:
+        nonlocal stored
+        if data:
+            sink.write(data)
+            stored += len(data)
+
+    def put_lines() -> None:
+        text = "".join(lines).encode()
+        lines.clear()
         checksum.update(text)
-        out.extend(compressor.compress(text))
+        put(compressor.compress(text))
 
-    count = 0
-    for entry in entries:
-        batch.append(f"{entry.offset}\t{entry.length}\t{STATE_NAMES[entry.state]}\t{entry.hash.hex() or '-'}\n")
-        count += 1
-        if len(batch) == 4096:
-            flush()
-    flush()
-    out += compressor.compress(f"#end\t{count}\t{checksum.hexdigest()}\n".encode())
-    out += compressor.flush()
-    write_whole(storage, contents_name(capture, stream), out)
-    return count, len(out)
+    try:
+        for entry in entries:
+            lines.append(f"{entry.offset}\t{entry.length}\t{STATE_NAMES[entry.state]}\t{entry.hash.hex() or '-'}\n")
+            count += 1
+            if len(lines) == _LINES_AT_ONCE:
+                put_lines()
+        put_lines()
+        put(compressor.compress(f"#end\t{count}\t{checksum.hexdigest()}\n".encode()) + compressor.flush())
+        sink.sync()
+    finally:
+        sink.close()
+    return count, stored
 
 
 def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int = 0) -> Iterator[Entry]:

@@ -15,7 +15,7 @@ import zstandard
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.names import PART, PART_SUFFIX, TABLE_SUFFIX
-from backupctl.domain.segments import MOST_SEGMENT_BYTES, PART_BYTES, Place
+from backupctl.domain.segments import MOST_SEGMENT_BYTES, Place
 from backupctl.formats.zstd_frame import decode, frame_length, skippable
 from backupctl.share.hashing import Hashing
 from backupctl.share.marks import FORMAT, ShelfMark
@@ -75,10 +75,6 @@ class PartWriter:
         self._checksum.update(data)
         self.size += len(data)
         self.unsynced += len(data)
-
-    @property
-    def full(self) -> bool:
-        return self.size + 2 * MOST_SEGMENT_BYTES > PART_BYTES
 
     def add(self, hash: bytes, sha256: bytes, length: int, stored: bytes) -> Place:
         """`stored` is a frame with its padding (`padded`)."""
