@@ -64,6 +64,16 @@ class Result:
             raise ProgramFailed(f"{self.args[0]} wrote something that is not JSON: {error}") from None
 
 
+def find_program(name: str) -> str | None:
+    """The path of a program as `run` would find it, or None."""
+    return shutil.which(name, path=_search_path())
+
+
+def _search_path() -> str:
+    # An ordinary user's search path often lacks the places where the tools for file systems are.
+    return f"{os.environ.get('PATH', os.defpath)}:/usr/sbin:/sbin"
+
+
 def run(
     args: Sequence[str | Path],
     timeout_seconds: float,
@@ -71,34 +81,37 @@ def run(
     success: Collection[int] = (0,),
     most_output_bytes: int = 16 << 20,
     cwd: Path | None = None,
+    stdin: Path = Path(os.devnull),
 ) -> Result:
-    """Runs `args[0]`, with no shell, no input and messages in English, and waits for it.
+    """Runs `args[0]`, with no shell and messages in English, and waits for it.
 
-    `success` holds the exit codes that are no failure. The program and all that it started are killed when it is not
+    `success` holds the exit codes that are no failure. `stdin` is a file that it reads; without one it has no input. The program and all that it started are killed when it is not
     done in time, writes too much, or this call is interrupted. Raises ProgramMissing, ProgramFailed, ProgramKilled,
     ProgramTimedOut or ProgramTooTalkative, each with the end of what it said on its error output.
     """
     command = tuple(map(str, args))
-    # An ordinary user's search path often lacks the places where the tools for file systems are.
-    environment = {**os.environ, "LC_ALL": "C", "PATH": f"{os.environ.get('PATH', os.defpath)}:/usr/sbin:/sbin"}
-    program = shutil.which(command[0], path=environment["PATH"])
+    environment = {**os.environ, "LC_ALL": "C", "PATH": _search_path()}
+    program = find_program(command[0])
     if program is None:
         raise ProgramMissing(
             f"the program {command[0]} is not installed", f"Install the package that has {command[0]}."
         )
-    try:
-        process = subprocess.Popen(
-            command,
-            executable=program,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=environment,
-            cwd=cwd,
-            start_new_session=True,
-        )
-    except OSError as error:
-        raise ProgramMissing(f"{program} cannot be run: {error.strerror}", "Is it made for this processor?") from error
+    with stdin.open("rb") as given:
+        try:
+            process = subprocess.Popen(
+                command,
+                executable=program,
+                stdin=given,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                env=environment,
+                cwd=cwd,
+                start_new_session=True,
+            )
+        except OSError as error:
+            raise ProgramMissing(
+                f"{program} cannot be run: {error.strerror}", "Is it made for this processor?"
+            ) from error
     try:
         return _follow(process, command, timeout_seconds, success, most_output_bytes)
     finally:

@@ -30,6 +30,7 @@ _WORST_FIRST = (
     Exit.DAMAGE,
     Exit.PARTIAL,
     Exit.FAILED,
+    Exit.USAGE,
     Exit.BUSY,
     Exit.REFUSED,
     Exit.POSTPONED,

@@ -52,6 +52,13 @@ class PacePolicy:
 
 
 @dataclass(frozen=True)
+class NightPolicy:
+    """`[night]`: what a night does besides its capture."""
+
+    verify_nights: int = 30  # nights in which everything is read back once; 0: none of it
+
+
+@dataclass(frozen=True)
 class Policy:
     """A whole policy, by the name of its file."""
 
@@ -59,6 +66,7 @@ class Policy:
     image: ImagePolicy = field(default_factory=ImagePolicy)
     store: StorePolicy = field(default_factory=StorePolicy)
     pace: PacePolicy = field(default_factory=PacePolicy)
+    night: NightPolicy = field(default_factory=NightPolicy)
 
 
 _SIZES = {"sync_every", "rate"}
@@ -68,6 +76,7 @@ _BOUNDS = {
     "nice": (0, 19),
     "workers": (0, 64),
     "rate": (0, 1 << 40),
+    "verify_nights": (0, 1000),
 }
 
 
@@ -77,7 +86,7 @@ def parse_policy(name: str, text: str) -> Policy:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"policy {name} is not valid TOML: {error}") from None
-    sections = {"image": ImagePolicy, "store": StorePolicy, "pace": PacePolicy}
+    sections = {"image": ImagePolicy, "store": StorePolicy, "pace": PacePolicy, "night": NightPolicy}
     _known(name, document, sections)
     made: dict[str, Any] = {}
     for key, section in sections.items():

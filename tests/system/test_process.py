@@ -43,6 +43,14 @@ def test_output_and_surroundings(tmp_path: Path) -> None:
     assert (result.code, result.stderr_tail) == (0, "said\n")
 
 
+def test_a_file_as_its_input(tmp_path: Path) -> None:
+    given = tmp_path / "given"
+    given.write_bytes(b"one\ntwo\n")
+    assert run(["tail", "-n", "1"], 10, stdin=given).text == "two\n"
+    with pytest.raises(FileNotFoundError, match="not-there"):
+        run(["cat"], 10, stdin=tmp_path / "not-there")
+
+
 def test_arguments_are_no_shell_words() -> None:
     assert run(["printf", "%s", "$HOME; a  b"], 10).stdout == b"$HOME; a  b"
 

@@ -1,0 +1,34 @@
+"""The exit code that goes with a result; one place, since a night runs what the commands run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from backupctl.domain.errors import Exit
+from backupctl.domain.record import PARTIAL
+from backupctl.operations.preflight import REFUSE, WARNING
+
+_HURT = ("damaged_segments", "damaged_parts", "damaged_captures", "unusable_captures", "problems")
+
+
+def of_capture(result: dict[str, Any]) -> Exit:
+    """For what `capture` returns."""
+    if result.get("state") == PARTIAL:
+        return Exit.PARTIAL
+    return Exit.WARNINGS if result.get("warnings") else Exit.DONE
+
+
+def of_checks(result: dict[str, Any]) -> Exit:
+    """For what `preflight` returns."""
+    results = {item["result"] for item in result["checks"]}
+    return Exit.REFUSED if REFUSE in results else Exit.WARNINGS if WARNING in results else Exit.DONE
+
+
+def of_listing(result: dict[str, Any]) -> Exit:
+    """For what `list_all` returns."""
+    return Exit.WARNINGS if result["problems"] else Exit.DONE
+
+
+def of_verification(result: dict[str, Any]) -> Exit:
+    """For what `verify` returns."""
+    return Exit.DAMAGE if any(result[key] for key in _HURT) else Exit.DONE

@@ -1,0 +1,125 @@
+"""What the timer runs: the steps of a night, each of which is told as it ends, and none of which hides another."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError, Exit, Interrupted, worst
+from backupctl.domain.policy import Policy
+from backupctl.domain.units import size
+from backupctl.operations import exit_codes
+from backupctl.operations.adopt import shelf_for_capture
+from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.facts import Facts
+from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.verify import VerifyOptions, verify
+
+Json = dict[str, Any]
+
+DONE, WARNINGS, FAILED, OFF, NOT_RUN = "done", "warnings", "failed", "off", "not run"
+
+
+@dataclass(frozen=True)
+class Night:
+    """What every step of a night is given."""
+
+    share: Path
+    board: str | None
+    source: Path
+    policy: Policy
+    facts: Facts
+    reporter: Reporter
+    stop: Stop
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """What came of a step: the object of its command, its exit code, and a few words for a journal."""
+
+    outcome: Json
+    code: Exit
+    said: str
+
+
+@dataclass(frozen=True)
+class NightStep:
+    """One step. `run` raises BackupctlError or OSError where it fails, and returns None where the policy has it off."""
+
+    name: str
+    run: Callable[[Night], StepResult | None]
+
+
+def _capture(night: Night) -> StepResult:
+    """Preflight, confirming what the last run wrote, the capture itself, and reading back what it wrote."""
+    shelf = shelf_for_capture(night.share, night.board, night.policy, night.facts, night.reporter)
+    options = CaptureOptions(night.source, night.policy)
+    result = capture(shelf, options, night.facts, night.reporter, night.stop)
+    said = f"{result['id']}, {result['state']}, {size(result['written_bytes'])} written"
+    return StepResult(result, exit_codes.of_capture(result), "; ".join([said, *result["warnings"]]))
+
+
+def _verify(night: Night) -> StepResult | None:
+    """Reads back tonight's part of all that is on the shelf, also where there is no new capture."""
+    nights = night.policy.night.verify_nights
+    if not nights:
+        return None
+    shelf = shelf_for_capture(night.share, night.board, night.policy, night.facts, night.reporter, make=False)
+    result = verify(shelf, VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
+    code = exit_codes.of_verification(result)
+    said = "all intact" if code == Exit.DONE else f"{result['damaged_segments']} damaged; see `backupctl verify`"
+    return StepResult(result, code, f"{result['checked_segments']} segments read back, {said}")
+
+
+STEPS: tuple[NightStep, ...] = (NightStep("capture", _capture), NightStep("verify", _verify))
+
+
+def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
+    """The object that `night --json` prints: every step with what came of it, and the exit code of the whole.
+
+    A step that fails is part of the result, and the next one runs all the same; only a wish to stop ends the night.
+    """
+    told: list[Json] = []
+    codes: list[Exit] = []
+    stopped: Exit | None = None
+    for step in steps:
+        if stopped is not None:
+            told.append(_told(step.name, NOT_RUN, Exit.DONE, "the night was stopped before it"))
+            continue
+        try:
+            result = step.run(night)
+        except Interrupted as error:
+            stopped = error.exit_code
+            told.append(_told(step.name, FAILED, error.exit_code, error.cause, error.hint))
+        except BackupctlError as error:
+            codes.append(error.exit_code)
+            told.append(_told(step.name, FAILED, error.exit_code, error.cause, error.hint))
+        except OSError as error:
+            codes.append(Exit.FAILED)
+            told.append(_told(step.name, FAILED, Exit.FAILED, str(error)))
+        else:
+            if result is None:
+                told.append(_told(step.name, OFF, Exit.DONE, "off in the policy"))
+            else:
+                codes.append(result.code)
+                told.append(_told(step.name, _word(result.code), result.code, result.said, outcome=result.outcome))
+        # At once, so that the journal has it whatever becomes of the steps after it.
+        night.reporter.note(f"{step.name}: {told[-1]['result']}: {told[-1]['said']}")
+    code = worst(codes) if stopped is None else stopped
+    found = {step["name"]: step["outcome"] for step in told}
+    return {
+        "board": next((item["board"] for item in found.values() if item), night.board),
+        "exit": int(code),
+        "steps": [{key: value for key, value in step.items() if key != "outcome"} for step in told],
+        **found,
+    }
+
+
+def _word(code: Exit) -> str:
+    return {Exit.DONE: DONE, Exit.WARNINGS: WARNINGS}.get(code, FAILED)
+
+
+def _told(name: str, result: str, code: Exit, said: str, hint: str = "", outcome: Json | None = None) -> Json:
+    return {"name": name, "result": result, "exit": int(code), "said": said, "hint": hint, "outcome": outcome}
