@@ -121,7 +121,7 @@ def logical_card(folder: Path, size: int = 72 * MIB) -> Card:
     table[2:4] = [f"{path}1 : {table[2]}", f"{path}2 : {table[3]}"]
     run("sfdisk", "-q", path, stdin="\n".join([*table[:4], *logical]) + "\n")
     volumes = (_make_fat(folder, path, *fat), _make_ext4(folder, path, *ext4), _make_swap(folder, path, *swap))
-    markers = {0: 440, 512: 4096, 17 * MIB: 3000, 61 * MIB: 3000, ext4[0]: 1024, size - 5000: 5000}
+    markers = {0: 440, 512: 4096, 17 * MIB: 3000, 61 * MIB + 4096: 3000, ext4[0]: 1024, size - 5000: 5000}
     return _marked(path, volumes, markers)
 
 
