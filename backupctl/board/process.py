@@ -85,9 +85,10 @@ def run(
 ) -> Result:
     """Runs `args[0]`, with no shell and messages in English, and waits for it.
 
-    `success` holds the exit codes that are no failure. `stdin` is a file that it reads; without one it has no input. The program and all that it started are killed when it is not
-    done in time, writes too much, or this call is interrupted. Raises ProgramMissing, ProgramFailed, ProgramKilled,
-    ProgramTimedOut or ProgramTooTalkative, each with the end of what it said on its error output.
+    `success` holds the exit codes that are no failure. `stdin` is a file that it reads; without one it has no input.
+    The program and all that it started are killed when it is not done in time, writes too much, or this call is
+    interrupted. Raises ProgramMissing, ProgramFailed, ProgramKilled, ProgramTimedOut or ProgramTooTalkative, each with
+    the end of what it said on its error output; OSError where `stdin` cannot be read.
     """
     command = tuple(map(str, args))
     environment = {**os.environ, "LC_ALL": "C", "PATH": _search_path()}

@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import sys
-from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from backupctl import __version__
+from backupctl.cli.command import (
+    AsOfOption,
+    BoardOption,
+    DryRunOption,
+    Json,
+    JsonOption,
+    PolicyOption,
+    QuietOption,
+    ShareOption,
+    SourceOption,
+    YesOption,
+    facts_of_machine,
+    moment_of,
+    run_command,
+    wanted_share,
+    wanted_source,
+)
 from backupctl.domain.errors import BackupctlError, Exit, UsageError
 
 app = typer.Typer(
@@ -26,28 +40,6 @@ app = typer.Typer(
 share_app = typer.Typer(help="The share that the shelves of all boards stand on.", no_args_is_help=True)
 app.add_typer(share_app, name="share")
 
-Json = dict[str, Any]
-
-ShareOption = Annotated[
-    Path | None,
-    typer.Option("--share", envvar="BACKUPCTL_SHARE", help="The share, or one board's shelf.", show_default=False),
-]
-BoardOption = Annotated[str | None, typer.Option("--board", help="Whose shelf.", show_default=False)]
-PolicyOption = Annotated[
-    str | None,
-    typer.Option("--policy", envvar="BACKUPCTL_POLICY", help="Name or file of a policy.", show_default="standard"),
-]
-SourceOption = Annotated[
-    Path | None, typer.Option("--source", help="The card: a block device, or a file.", show_default=False)
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
-QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
-DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
-YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
-AsOfOption = Annotated[
-    str | None, typer.Option("--as-of", help="The newest capture by then: 'sat 09:00'.", show_default=False)
-]
-
 
 @app.callback(invoke_without_command=True)
 def _program(
@@ -56,50 +48,6 @@ def _program(
     if version:
         print(f"backupctl {__version__}")
         raise typer.Exit
-
-
-def _run(
-    task: Callable[[Any, Any], Json],
-    show: Callable[[Json], str],
-    as_json: bool,
-    quiet: bool = False,
-    code: Callable[[Json], Exit] = lambda _: Exit.DONE,
-    json_of: Callable[[Json], object] = lambda result: result,
-) -> None:
-    """Runs a task in a worker, prints its result, and ends with the code that goes with it."""
-    from backupctl.cli.supervisor import run
-    from backupctl.cli.view import View
-
-    result, ended = run(task, View(quiet))
-    if result is None:
-        sys.exit(int(ended))
-    print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else show(result))
-    sys.exit(int(code(result)))
-
-
-def _share(share: Path | None) -> Path:
-    if share is None:
-        raise UsageError("which share?", "Say --share DIR, or set BACKUPCTL_SHARE.")
-    return share
-
-
-def _facts() -> Any:
-    from backupctl.cli.places import state_folder
-    from backupctl.operations.facts import this_machine
-
-    return this_machine(state_folder())
-
-
-def _as_of(text: str | None) -> datetime | None:
-    from backupctl.operations.listing import parse_as_of
-
-    return parse_as_of(text, datetime.now().astimezone()) if text else None
-
-
-def _capture_code(result: Json) -> Exit:
-    if result.get("state") == "partial":
-        return Exit.PARTIAL
-    return Exit.WARNINGS if result.get("warnings") else Exit.DONE
 
 
 @app.command()
@@ -122,13 +70,14 @@ def capture(
     """Takes a capture of a card now."""
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_capture as exit_code
 
     chosen = load_policy(policy)
     if read_back is not None:
         chosen = dataclasses.replace(chosen, store=dataclasses.replace(chosen.store, read_back=read_back))
-    card = _source(source)
-    folder = _share(share)
-    facts = _facts()
+    card = wanted_source(source)
+    folder = wanted_share(share)
+    facts = facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
@@ -142,13 +91,7 @@ def capture(
         shelf = shelf_for_capture(folder, board, chosen, facts, reporter)
         return operation.capture(shelf, options, facts, reporter, stop)
 
-    _run(task, render.dry_run if dry_run else render.capture, as_json, quiet, _capture_code)
-
-
-def _source(source: Path | None) -> Path:
-    if source is None:
-        raise UsageError("which card?", "Say --source PATH: a card file, or a device that `backupctl cards` lists.")
-    return source
+    run_command(task, render.dry_run if dry_run else render.capture, as_json, quiet, exit_code)
 
 
 @app.command()
@@ -162,8 +105,9 @@ def preflight(
     """Makes every check that a capture makes before it reads a byte."""
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_checks as exit_code
 
-    chosen, card, folder, facts = load_policy(policy), _source(source), _share(share), _facts()
+    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.adopt import shelf_for_capture
@@ -173,30 +117,27 @@ def preflight(
             shelf_for_capture(folder, board, chosen, facts, reporter, make=False), card, chosen, facts, reporter
         )
 
-    def code(result: Json) -> Exit:
-        results = {item["result"] for item in result["checks"]}
-        return Exit.REFUSED if "refuse" in results else Exit.WARNINGS if "warning" in results else Exit.DONE
-
-    _run(task, lambda result: render.checks(result["checks"]), as_json, code=code)
+    run_command(task, lambda result: render.checks(result["checks"]), as_json, code=exit_code)
 
 
 @app.command("list")
 def list_captures(share: ShareOption = None, board: BoardOption = None, as_json: JsonOption = False) -> None:
     """Lists the captures of a board, or of all."""
     from backupctl.cli import render
+    from backupctl.operations.exit_codes import of_listing as exit_code
 
-    folder = _share(share)
+    folder = wanted_share(share)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.listing import list_all
 
         return list_all(folder, board)
 
-    _run(
+    run_command(
         task,
         render.captures,
         as_json,
-        code=lambda result: Exit.WARNINGS if result["problems"] else Exit.DONE,
+        code=exit_code,
         json_of=lambda result: result["captures"],
     )
 
@@ -214,14 +155,14 @@ def show(
     """Shows all that is known of one capture."""
     from backupctl.cli import render
 
-    folder, moment = _share(share), _as_of(as_of)
+    folder, moment = wanted_share(share), moment_of(as_of)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.listing import show as operation
 
         return operation(folder, board, capture_name, moment)
 
-    _run(task, render.show, as_json)
+    run_command(task, render.show, as_json)
 
 
 @app.command()
@@ -229,14 +170,14 @@ def runs(share: ShareOption = None, board: BoardOption = None, as_json: JsonOpti
     """Tells what has happened on the shelf, failures included."""
     from backupctl.cli import render
 
-    folder = _share(share)
+    folder = wanted_share(share)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.listing import runs as operation
 
         return operation(folder, board)
 
-    _run(task, render.runs, as_json, json_of=lambda result: result["events"])
+    run_command(task, render.runs, as_json, json_of=lambda result: result["events"])
 
 
 @app.command()
@@ -254,8 +195,9 @@ def verify(
 ) -> None:
     """Reads captures back from the share and checks every byte."""
     from backupctl.cli import render
+    from backupctl.operations.exit_codes import of_verification as exit_code
 
-    folder, moment, facts = _share(share), _as_of(as_of), _facts()
+    folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
     if nights and (capture_name or moment):
         raise UsageError("--nights goes through all captures", "Leave out the capture, or --nights.")
 
@@ -267,11 +209,7 @@ def verify(
         options = VerifyOptions(capture_name, moment, nights, thorough)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
-    def code(result: Json) -> Exit:
-        hurt = ("damaged_segments", "damaged_parts", "damaged_captures", "unusable_captures", "problems")
-        return Exit.DAMAGE if any(result[key] for key in hurt) else Exit.DONE
-
-    _run(task, render.verified, as_json, quiet, code)
+    run_command(task, render.verified, as_json, quiet, exit_code)
 
 
 @app.command()
@@ -293,7 +231,7 @@ def restore(
     """Brings a capture back, onto a card or into a file."""
     from backupctl.cli import render
 
-    folder, moment, facts = _share(share), _as_of(as_of), _facts()
+    folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.share.shelf import open_shelf
@@ -311,7 +249,66 @@ def restore(
         shelf = open_shelf(folder, board)
         return restore_to_file(shelf, capture_name, moment, target, dry_run, facts, reporter, stop)
 
-    _run(task, render.restored, as_json, quiet)
+    run_command(task, render.restored, as_json, quiet)
+
+
+@app.command()
+def night(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Does all that a night asks for: a capture, and reading back a part."""
+    from backupctl.cli import render
+    from backupctl.cli.places import load_policy
+
+    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.night import Night, run_night
+
+        return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
+
+    run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]))
+
+
+@app.command()
+def cards(as_json: JsonOption = False) -> None:
+    """Lists the cards and disks of this machine, and what is on them."""
+    from backupctl.cli import render
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.cards import cards as operation
+
+        return {"cards": [dataclasses.asdict(card) for card in operation()]}
+
+    run_command(task, lambda result: render.cards(result["cards"]), as_json, json_of=lambda result: result["cards"])
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path, typer.Option("--folder", metavar="DIR", help="Where: a folder that is not there yet, or empty.")
+    ] = Path("backupctl-demo"),
+    keep: Annotated[bool, typer.Option("--keep/--remove", help="Whether the folder stays afterwards.")] = True,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Shows the whole job on an invented card, in a folder. Needs no root."""
+    from backupctl.cli import render
+    from backupctl.cli.places import called_as
+
+    facts = facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.demo import demo as operation
+
+        return operation(folder, keep, facts, reporter, stop)
+
+    run_command(task, lambda result: render.demo(result, called_as()), as_json, quiet)
 
 
 @share_app.command("adopt")
@@ -327,7 +324,7 @@ def share_adopt(
     """Marks a folder as a share, and makes this board's shelf on it."""
     from backupctl.cli.places import load_policy
 
-    chosen, facts = load_policy(policy), _facts()
+    chosen, facts = load_policy(policy), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.adopt import adopt
@@ -342,7 +339,7 @@ def share_adopt(
             ]
         )
 
-    _run(task, text, as_json)
+    run_command(task, text, as_json)
 
 
 def main() -> None:

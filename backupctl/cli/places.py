@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+import sys
 from importlib.resources import files
 from pathlib import Path
 
@@ -23,6 +25,20 @@ def policy_folders() -> list[Path]:
     packaged = Path(str(files("backupctl"))) / "policies"
     shipped = packaged if packaged.is_dir() else Path(str(files("backupctl"))).parent / "policies"
     return [Path("/etc/backupctl/policies"), config / "backupctl" / "policies", shipped]
+
+
+def called_as() -> list[str]:
+    """The words that this program was started with, as they can be typed again in the same folder."""
+    program = Path(sys.argv[0])
+    if program.name == "__main__.py":
+        return [_shortest(sys.executable), "-m", "backupctl"]
+    return [_shortest(str(program))]
+
+
+def _shortest(program: str) -> str:
+    """The name alone where that finds the same program."""
+    name = Path(program).name
+    return name if shutil.which(name) == program else program
 
 
 def load_policy(name: str | None) -> Policy:

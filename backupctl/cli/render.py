@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from backupctl.cli.text import facts, paragraph, table
+from backupctl.cli.text import command, facts, paragraph, table
 from backupctl.domain.units import local, size
 
 Json = dict[str, Any]
@@ -245,4 +245,56 @@ def restored(result: Json) -> str:
     else:
         lines.append("Restored.")
         lines.append(paragraph("The file holds what the card held, keys and passwords included. Keep it accordingly."))
+    return "\n".join(lines)
+
+
+def night(result: Json) -> str:
+    """One line, as a journal wants it; what a step said at length went there when it ended."""
+    steps = ", ".join(f"{step['name']} {step['result']}" for step in result["steps"])
+    captured = result["capture"]
+    written = f"; {captured['id']}, {size(captured['written_bytes'])} written" if captured else ""
+    return f"night of {result['board'] or 'an unnamed board'}: {steps}{written} (code {result['exit']})"
+
+
+def cards(found: list[Json]) -> str:
+    blocks = []
+    for card in found:
+        about = [size(card["size"]), f"{card['sector_size']}-byte sectors"]
+        about += [word for word, true in (("removable", card["removable"]), ("read-only", card["read_only"])) if true]
+        pairs = [
+            (card["path"], " ".join(filter(None, (card["model"] or "no name", card["transport"])))),
+            ("  serial", card["serial"]),
+            ("  size", ", ".join(about)),
+            ("  holds", card["unread"] and f"not known: {card['unread']}"),
+            *(("  holds" if number == 0 else "", text) for number, text in enumerate(_volumes(card))),
+            *(("  in use" if number == 0 else "", text) for number, text in enumerate(card["users"])),
+            ("  system", f"runs from it: {', '.join(card['why'])}" if card["runs_system"] else ""),
+        ]
+        blocks.append(facts([pair for pair in pairs if pair[1]]))
+    return "\n\n".join(blocks) if blocks else "There is no card or disk on this machine."
+
+
+def _volumes(card: Json) -> list[str]:
+    if card["unread"]:
+        return []
+    named = [
+        f"{volume['number'] or 'whole'}: {volume['kind']}, {size(volume['size'])}"
+        + (f", labelled {volume['label']}" if volume["label"] else "")
+        for volume in card["volumes"]
+    ]
+    return [f"{card['scheme'].upper()} partition table", *named] if card["scheme"] else named
+
+
+def demo(result: Json, called_as: list[str]) -> str:
+    rows = [
+        (step["what"], f"{step['seconds']:.1f} s", size(step["bytes"]) if step["bytes"] else "")
+        for step in result["steps"]
+    ]
+    total = ("all", f"{result['seconds']:.1f} s", "")
+    lines = ["", table(("what", "time", "size"), [*rows, total], right=(1, 2)), ""]
+    if not result["kept"]:
+        return "\n".join([*lines, "The folder is removed again."])
+    lines += [paragraph(f"The card, the share and what was restored stay in {result['folder']}. Try:"), ""]
+    lines += [command([*called_as, *words]) for words in result["try"]]
+    lines += ["", "Remove it all with:", "", command(["rm", "-r", result["folder"]])]
     return "\n".join(lines)

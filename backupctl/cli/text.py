@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Sequence
 
@@ -42,3 +43,14 @@ def facts(pairs: Sequence[tuple[str, str]]) -> str:
 
 def paragraph(text: str, indent: str = "") -> str:
     return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def command(words: Sequence[str], indent: str = "  ") -> str:
+    """A command line for a shell, whole or continued on further lines; a word that is too long stays as it is."""
+    lines = [indent + shlex.quote(words[0])]
+    for word in map(shlex.quote, words[1:]):
+        if len(lines[-1]) + 1 + len(word) + len(" \\") <= WIDTH:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(f"{indent}  {word}")
+    return " \\\n".join(lines)

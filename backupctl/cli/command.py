@@ -1,0 +1,80 @@
+"""What commands have in common: options that mean the same everywhere, and how a command runs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from backupctl.domain.errors import Exit, UsageError
+
+Json = dict[str, Any]
+
+ShareOption = Annotated[
+    Path | None,
+    typer.Option("--share", envvar="BACKUPCTL_SHARE", help="The share, or one board's shelf.", show_default=False),
+]
+BoardOption = Annotated[str | None, typer.Option("--board", help="Whose shelf.", show_default=False)]
+PolicyOption = Annotated[
+    str | None,
+    typer.Option("--policy", envvar="BACKUPCTL_POLICY", help="Name or file of a policy.", show_default="standard"),
+]
+SourceOption = Annotated[
+    Path | None, typer.Option("--source", help="The card: a block device, or a file.", show_default=False)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
+AsOfOption = Annotated[
+    str | None, typer.Option("--as-of", help="The newest capture by then: 'sat 09:00'.", show_default=False)
+]
+
+
+def run_command(
+    task: Callable[[Any, Any], Json],
+    show: Callable[[Json], str],
+    as_json: bool,
+    quiet: bool = False,
+    code: Callable[[Json], Exit] = lambda _: Exit.DONE,
+    json_of: Callable[[Json], object] = lambda result: result,
+) -> None:
+    """Runs a task in a worker, prints its result, and ends with the code that goes with it."""
+    from backupctl.cli.supervisor import run
+    from backupctl.cli.view import View
+
+    result, ended = run(task, View(quiet))
+    if result is None:
+        sys.exit(int(ended))
+    print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else show(result))
+    sys.exit(int(code(result)))
+
+
+def wanted_share(share: Path | None) -> Path:
+    if share is None:
+        raise UsageError("which share?", "Say --share DIR, or set BACKUPCTL_SHARE.")
+    return share
+
+
+def facts_of_machine() -> Any:
+    from backupctl.cli.places import state_folder
+    from backupctl.operations.facts import this_machine
+
+    return this_machine(state_folder())
+
+
+def moment_of(text: str | None) -> datetime | None:
+    from backupctl.operations.listing import parse_as_of
+
+    return parse_as_of(text, datetime.now().astimezone()) if text else None
+
+
+def wanted_source(source: Path | None) -> Path:
+    if source is None:
+        raise UsageError("which card?", "Say --source PATH: a card file, or a device that `backupctl cards` lists.")
+    return source
