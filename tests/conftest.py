@@ -1,4 +1,7 @@
-"""With BACKUPCTL_TEST_NOTHING_SKIPPED=1 a skipped test is a failed run: a green one then ran all that it promised."""
+"""With BACKUPCTL_TEST_NOTHING_SKIPPED=1 a skipped test is a failed run: a green one then ran all that it promised.
+
+Not promised is what only another kernel could give; such a test's reason begins with "needs the kernel's".
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,8 @@ def _note(report: pytest.TestReport | pytest.CollectReport) -> None:
     # An expected failure is reported as skipped as well.
     if report.skipped and not hasattr(report, "wasxfail"):
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
-        _skipped.append(f"{report.nodeid}: {reason}")
+        if not reason.removeprefix("Skipped: ").startswith("needs the kernel's "):
+            _skipped.append(f"{report.nodeid}: {reason}")
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
