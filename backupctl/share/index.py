@@ -55,17 +55,14 @@ class SegmentIndex:
         """Its number; a segment that is there already gets the new part and place."""
         number = self.find(hash)
         if number >= 0:
-            self._put(number, part, place)
+            self._put(number, part, sha256, place)
             return number
         number = self._count
         self._hashes += hash
         self._part.append(0)
         for column in self._places or ():
             column.append(0)
-        self._put(number, part, place)
-        if sha256:
-            self._sums.seek(32 * number)
-            self._sums.write(sha256)
+        self._put(number, part, sha256, place)
         self._count = number + 1
         if 3 * self._count > 2 * len(self._slots):
             self._grow()
@@ -73,8 +70,11 @@ class SegmentIndex:
             self._fill(self._slots, number)
         return number
 
-    def _put(self, number: int, part: str, place: Place | None) -> None:
+    def _put(self, number: int, part: str, sha256: bytes, place: Place | None) -> None:
         self._part[number] = self.part_number(part)
+        if sha256:
+            self._sums.seek(32 * number)
+            self._sums.write(sha256)
         if self._places is not None and place is not None:
             offsets, storeds, lengths = self._places
             offsets[number], storeds[number], lengths[number] = place.offset // 512, place.stored // 512, place.length

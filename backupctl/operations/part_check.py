@@ -1,0 +1,155 @@
+"""Reading the segments of a shelf back from its parts, and which of them are intact."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.events import History
+from backupctl.domain.segments import Place
+from backupctl.operations.ordered import in_order
+from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.share.index import SegmentIndex
+from backupctl.share.parts import checked_segment, list_parts, part_name
+from backupctl.share.shelf import Shelf
+from backupctl.share.storage import Source
+from backupctl.share.tables import Row, read_table
+
+_WORKERS = 2
+_BATCH_BYTES = 1 << 20
+
+
+class IntactSegments:
+    """Which segments have an intact copy. The index may hold others as well: those that are looked for."""
+
+    def __init__(self, index: SegmentIndex) -> None:
+        self.index = index
+        self._intact = bytearray(len(index))
+
+    def note(self, row: Row, part: str) -> None:
+        number = self.index.add(row.hash, part, row.sha256)
+        if number == len(self._intact):
+            self._intact.append(1)
+        else:
+            self._intact[number] = 1
+
+    def find(self, hash: bytes) -> int:
+        """Its number in the index; -1 without an intact copy."""
+        number = self.index.find(hash)
+        return number if number >= 0 and self._intact[number] else -1
+
+
+@dataclass
+class Findings:
+    """What came of it."""
+
+    segments: IntactSegments
+    checked: int = 0
+    checked_bytes: int = 0
+    damaged_parts: list[str] = field(default_factory=list)
+    damaged_copies: list[tuple[str, str]] = field(default_factory=list)  # (part, hash)
+    problems: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """Segments that stand one after the other in a part."""
+
+    part: str
+    source: Source
+    rows: tuple[Row, ...]
+
+
+class PartChecker:
+    """Reads the wanted segments of all parts. With `partly`, the others count as what they were last known to be."""
+
+    def __init__(
+        self,
+        shelf: Shelf,
+        history: History,
+        index: SegmentIndex,
+        wanted: Callable[[bytes], bool],
+        partly: bool,
+        thorough: bool,
+    ) -> None:
+        self._shelf = shelf
+        self._history = history
+        self._wanted = wanted
+        self._partly = partly
+        self._thorough = thorough
+        self._open: list[Source] = []
+        self.findings = Findings(IntactSegments(index))
+
+    def run(self, reporter: Reporter, stop: Stop) -> Findings:
+        storage, findings = self._shelf.storage, self.findings
+        parts, tables = list_parts(storage)
+        findings.damaged_parts += sorted(tables - set(parts))
+        findings.problems += [f"part {part} is missing: only its table is there" for part in findings.damaged_parts]
+        total = sum(storage.size(part_name(part)) or 0 for part in parts)
+        done = 0
+        batches = (batch for part in parts if part in tables for batch in self._batches(part))
+        try:
+            with closing(in_order(batches, self._check, _WORKERS)) as results:
+                for batch, intact in results:
+                    stop.check()
+                    for row, good in zip(batch.rows, intact, strict=True):
+                        if good:
+                            findings.segments.note(row, batch.part)
+                        else:
+                            findings.damaged_copies.append((batch.part, row.hash.hex()))
+                    findings.checked += len(batch.rows)
+                    findings.checked_bytes += sum(row.length for row in batch.rows)
+                    done += sum(row.stored for row in batch.rows)
+                    reporter.step(Step("verifying", done, total))
+        finally:
+            for source in self._open:
+                source.close()
+        return findings
+
+    def _batches(self, part: str) -> Iterator[_Batch]:
+        rows: list[Row] = []
+        source = self._shelf.storage.open(part_name(part), past_cache=True)
+        self._open.append(source)
+        try:
+            for row in self._wanted_rows(part):
+                apart = rows and rows[-1].offset + rows[-1].stored != row.offset
+                if apart or (rows and row.offset - rows[0].offset > _BATCH_BYTES):
+                    yield _Batch(part, source, tuple(rows))
+                    rows = []
+                rows.append(row)
+        except Malformed as error:
+            # The rows before the fault are checked all the same; the next capture makes the table anew.
+            self.findings.problems.append(error.cause)
+        if rows:
+            yield _Batch(part, source, tuple(rows))
+
+    def _wanted_rows(self, part: str) -> Iterator[Row]:
+        for row in read_table(self._shelf.storage, self._shelf.mark, part):
+            if not isinstance(row, Row):
+                return
+            if self._wanted(row.hash):
+                yield row
+            elif self._partly and self._history.is_intact(part, row.hash.hex()):
+                self.findings.segments.note(row, part)
+
+    def _check(self, batch: _Batch) -> tuple[_Batch, list[bool]]:
+        start = batch.rows[0].offset
+        end = batch.rows[-1].offset + batch.rows[-1].stored
+        try:
+            frames = memoryview(batch.source.read_at(start, end - start))
+        except OSError:
+            return batch, [False] * len(batch.rows)
+        return batch, [
+            self._is_intact(frames[row.offset - start :][: row.stored], batch.part, row) for row in batch.rows
+        ]
+
+    def _is_intact(self, frame: memoryview, part: str, row: Row) -> bool:
+        place = Place(part, row.offset, row.stored, row.length)
+        try:
+            content = checked_segment(frame, place, row.hash, self._shelf.mark.hashing)
+        except Malformed:
+            return False
+        return not self._thorough or hashlib.sha256(content).digest() == row.sha256
