@@ -17,22 +17,39 @@ Json = dict[str, Any]
 
 ShareOption = Annotated[
     Path | None,
-    typer.Option("--share", envvar="BACKUPCTL_SHARE", help="The share, or one board's shelf.", show_default=False),
+    typer.Option(
+        "--share",
+        metavar="DIR",
+        envvar="BACKUPCTL_SHARE",
+        help="The share, or one board's shelf.",
+        show_default=False,
+    ),
 ]
-BoardOption = Annotated[str | None, typer.Option("--board", help="Whose shelf.", show_default=False)]
+BoardOption = Annotated[
+    str | None,
+    typer.Option("--board", metavar="NAME", help="Whose shelf.", show_default=False),
+]
 PolicyOption = Annotated[
     str | None,
-    typer.Option("--policy", envvar="BACKUPCTL_POLICY", help="Name or file of a policy.", show_default="standard"),
+    typer.Option(
+        "--policy",
+        metavar="NAME|FILE",
+        envvar="BACKUPCTL_POLICY",
+        help="What to do, and with how much care.",
+        show_default="standard",
+    ),
 ]
 SourceOption = Annotated[
-    Path | None, typer.Option("--source", help="The card: a block device, or a file.", show_default=False)
+    Path | None,
+    typer.Option("--source", metavar="PATH", help="The card: a block device, or a file.", show_default=False),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
 AsOfOption = Annotated[
-    str | None, typer.Option("--as-of", help="The newest capture by then: 'sat 09:00'.", show_default=False)
+    str | None,
+    typer.Option("--as-of", metavar="TIME", help="The newest capture by then, like 'sat 09:00'.", show_default=False),
 ]
 
 

@@ -56,7 +56,9 @@ def capture(
     board: BoardOption = None,
     policy: PolicyOption = None,
     source: SourceOption = None,
-    label: Annotated[str | None, typer.Option("--label", help="A few words to find it by.", show_default=False)] = None,
+    label: Annotated[
+        str | None, typer.Option("--label", metavar="TEXT", help="A few words to find it by.", show_default=False)
+    ] = None,
     read_back: Annotated[
         bool | None, typer.Option("--read-back/--no-read-back", help="Read what was written again.", show_default=False)
     ] = None,
@@ -82,7 +84,9 @@ def capture(
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
         from backupctl.operations.adopt import shelf_for_capture
+        from backupctl.operations.source import must_exist
 
+        must_exist(card)  # or a mistyped name would leave a shelf behind
         options = operation.CaptureOptions(card, chosen, label, confirm)
         if dry_run:
             return operation.dry_run(
@@ -145,7 +149,7 @@ def list_captures(share: ShareOption = None, board: BoardOption = None, as_json:
 @app.command()
 def show(
     capture_name: Annotated[
-        str | None, typer.Argument(metavar="[ID]", help="Id, its beginning, label, or newest.")
+        str | None, typer.Argument(metavar="ID", help="Id, its beginning, label, or newest.", show_default="newest")
     ] = None,
     share: ShareOption = None,
     board: BoardOption = None,
@@ -182,12 +186,13 @@ def runs(share: ShareOption = None, board: BoardOption = None, as_json: JsonOpti
 
 @app.command()
 def verify(
-    capture_name: Annotated[str | None, typer.Argument(metavar="[ID]", help="One capture; all without.")] = None,
+    capture_name: Annotated[str | None, typer.Argument(metavar="ID", help="One capture; without, all.")] = None,
     share: ShareOption = None,
     board: BoardOption = None,
     as_of: AsOfOption = None,
     nights: Annotated[
-        int | None, typer.Option("--nights", min=1, max=1000, help="Tonight's part of so many.", show_default=False)
+        int | None,
+        typer.Option("--nights", metavar="N", min=1, max=1000, help="Tonight's part of so many.", show_default=False),
     ] = None,
     thorough: Annotated[bool, typer.Option("--thorough", help="Compare SHA-256 sums as well.")] = False,
     as_json: JsonOption = False,
@@ -215,7 +220,9 @@ def verify(
 @app.command()
 def restore(
     capture_name: Annotated[str, typer.Argument(metavar="ID", help="Id, its beginning, label, or newest.")],
-    target: Annotated[Path, typer.Argument(help="A card (a whole block device), or a file that is not there yet.")],
+    target: Annotated[
+        Path, typer.Argument(metavar="TARGET", help="A card (a whole block device), or a file that is not there yet.")
+    ],
     share: ShareOption = None,
     board: BoardOption = None,
     as_of: AsOfOption = None,
@@ -261,7 +268,7 @@ def night(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Does all that a night asks for: a capture, and reading back a part."""
+    """Does what the timer runs: takes a capture, then verifies a part."""
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
 
@@ -344,10 +351,13 @@ def share_adopt(
 
 def main() -> None:
     """The console script."""
+    from backupctl.cli.view import View
+
     try:
         app(standalone_mode=True)
     except BackupctlError as error:
-        from backupctl.cli.view import View
-
         View().error(error.cause, error.hint)
         sys.exit(int(error.exit_code))
+    except OSError as error:
+        View().error(str(error), "")
+        sys.exit(int(Exit.FAILED))

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from backupctl.cli.text import command, facts, paragraph, table
-from backupctl.domain.units import local, size
+from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
@@ -44,7 +44,7 @@ def capture(result: Json) -> str:
         facts([
             ("capture", str(result["id"])),
             ("board", str(result["board"])),
-            ("taken", f"{local(result['started'])} to {local(result['finished'], zone=False)[-5:]}"),
+            ("taken", f"{local(result['started'], zone=False)} to {' '.join(local(result['finished']).split()[4:])}"),
             ("whole", f"{size(result['stream_bytes'])}, of which {size(result['in_use_bytes'])} in use"),
             ("written", size(result["written_bytes"])),
             ("state", str(result["state"])),
@@ -74,7 +74,8 @@ def dry_run(result: Json) -> str:
             ("source", result["source"]),
             ("whole", size(result["stream_bytes"])),
             ("to read", size(result["read_bytes"])),
-            ("to write", f"about {size(result['estimated_written_bytes'])}, by {result['sampled_segments']} samples"),
+            ("to write", f"about {size(result['estimated_written_bytes'])}"),
+            ("judged by", counted(result["sampled_segments"], "segment")),
         ]),
         "",
         table(("no.", "holds", "label", "size", "free"), volumes, right=(3, 4)) if volumes else "",
@@ -103,7 +104,6 @@ def captures(result: Json) -> str:
             (
                 _when(item["started"]),
                 _short(item["id"], ids),
-                size(item["stream_bytes"]),
                 size(item["in_use_bytes"]),
                 size(item["written_bytes"]),
                 item["state"],
@@ -111,7 +111,7 @@ def captures(result: Json) -> str:
             )
             for item in ours
         ]
-        text = table(("taken", "capture", "whole", "in use", "written", "state", "verified"), rows, right=(2, 3, 4))
+        text = table(("taken", "capture", "in use", "written", "state", "verified"), rows, right=(2, 3))
         lines += [f"board {board}", "", text, ""]
         for item in ours:
             if item["label"]:
@@ -137,11 +137,14 @@ def show(result: Json) -> str:
         ("whole", f"{size(result['stream_bytes'])} ({result['stream_bytes']} bytes)"),
         ("in use", size(result["in_use_bytes"])),
         ("read", size(record["read_bytes"])),
-        ("written", f"{size(result['written_bytes'])}, {record['new_segments']} new segments"),
+        ("written", f"{size(result['written_bytes'])}, {counted(record['new_segments'], 'new segment')}"),
         ("state", result["state"]),
         ("verified", local(result["verified"]) if result["verified"] else "never"),
         ("policy", str(record["policy"].get("name"))),
-        ("zeroed", f"{len(record['zeroed'])} ranges, {size(sum(end - start for start, end in record['zeroed']))}"),
+        (
+            "zeroed",
+            f"{counted(len(record['zeroed']), 'range')}, {size(sum(end - start for start, end in record['zeroed']))}",
+        ),
         ("digest", record["streams"][0]["digest"]),
         ("made by", record["by"]),
     ]
@@ -160,7 +163,7 @@ def show(result: Json) -> str:
     if volumes:
         lines.append(table(("no.", "holds", "label", "size", "free", "identity"), volumes, right=(3, 4)))
     if result["damaged_segments"]:
-        lines.append(paragraph(f"damaged: {len(result['damaged_segments'])} segments have no intact copy"))
+        lines.append(paragraph(f"damaged: no intact copy of {counted(len(result['damaged_segments']), 'segment')}"))
     lines.append(warnings_of(result))
     return "\n".join(lines).rstrip()
 
@@ -176,7 +179,7 @@ def _event(event: Json) -> str:
     match event["kind"]:
         case "captured":
             many = len(body.get("warnings", ()))
-            extra = f", {many} warnings" if many else ""
+            extra = f", {counted(many, 'warning')}" if many else ""
             return f"{body.get('capture')}, {body.get('state')}, {size(body.get('written_bytes', 0))} written{extra}"
         case "failed" | "interrupted":
             return f"{body.get('doing')}: {body.get('cause')}"
@@ -185,10 +188,10 @@ def _event(event: Json) -> str:
             hurt = f"{damaged} damaged" if damaged else "all intact"
             turn = body.get("slice")
             which = f", slice {turn[0] + 1} of {turn[1]}" if turn else ""
-            return f"{body.get('checked_segments')} segments{which}: {hurt}"
+            return f"{counted(body.get('checked_segments', 0), 'segment')}{which}: {hurt}"
         case "confirmed":
             damaged = len(body.get("damaged_copies", ())) + len(body.get("damaged_parts", ()))
-            return f"{len(body.get('confirmed_parts', ()))} parts" + (f", {damaged} damaged" if damaged else "")
+            return counted(len(body.get("confirmed_parts", ())), "part") + (f", {damaged} damaged" if damaged else "")
         case "restored":
             return f"{body.get('capture')} to {body.get('target')}"
         case "took-over":
@@ -199,13 +202,15 @@ def _event(event: Json) -> str:
 
 def verified(result: Json) -> str:
     turn = result["slice"]
+    hurt = ((result["damaged_segments"], "segment"), (len(result["damaged_parts"]), "part"))
+    damaged = [counted(count, noun) for count, noun in hurt if count]
     lines = [
         facts([
             ("board", result["board"]),
-            ("checked", f"{result['checked_segments']} segments, {size(result['checked_bytes'])}"),
+            ("checked", f"{counted(result['checked_segments'], 'segment')}, {size(result['checked_bytes'])}"),
             *([("slice", f"{turn[0] + 1} of {turn[1]}")] if turn else []),
-            ("damaged", f"{result['damaged_segments']} segments, {len(result['damaged_parts'])} parts"),
-            ("whole", f"{len(result['whole_captures'])} captures") if not turn else ("whole", "not judged by a slice"),
+            ("damaged", ", ".join(damaged) or "nothing"),
+            ("whole", "not judged by a slice" if turn else counted(len(result["whole_captures"]), "capture")),
         ]),
     ]  # fmt: skip
     for item in result["damaged_captures"]:
@@ -250,10 +255,12 @@ def restored(result: Json) -> str:
 
 def night(result: Json) -> str:
     """One line, as a journal wants it; what a step said at length went there when it ended."""
-    steps = ", ".join(f"{step['name']} {step['result']}" for step in result["steps"])
+    steps = "; ".join(
+        f"{step['name']} {step['result']}" + (f" ({step['said']})" if step["exit"] else "") for step in result["steps"]
+    )
     captured = result["capture"]
-    written = f"; {captured['id']}, {size(captured['written_bytes'])} written" if captured else ""
-    return f"night of {result['board'] or 'an unnamed board'}: {steps}{written} (code {result['exit']})"
+    written = f"; {size(captured['written_bytes'])} written" if captured else ""
+    return f"night of {result['board'] or 'this board'}: {steps}{written} (code {result['exit']})"
 
 
 def cards(found: list[Json]) -> str:
@@ -262,7 +269,7 @@ def cards(found: list[Json]) -> str:
         about = [size(card["size"]), f"{card['sector_size']}-byte sectors"]
         about += [word for word, true in (("removable", card["removable"]), ("read-only", card["read_only"])) if true]
         pairs = [
-            (card["path"], " ".join(filter(None, (card["model"] or "no name", card["transport"])))),
+            (card["path"], ", ".join(filter(None, (card["model"] or "no name", card["transport"])))),
             ("  serial", card["serial"]),
             ("  size", ", ".join(about)),
             ("  holds", card["unread"] and f"not known: {card['unread']}"),

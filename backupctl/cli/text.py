@@ -46,11 +46,17 @@ def paragraph(text: str, indent: str = "") -> str:
 
 
 def command(words: Sequence[str], indent: str = "  ") -> str:
-    """A command line for a shell, whole or continued on further lines; a word that is too long stays as it is."""
-    lines = [indent + shlex.quote(words[0])]
-    for word in map(shlex.quote, words[1:]):
-        if len(lines[-1]) + 1 + len(word) + len(" \\") <= WIDTH:
-            lines[-1] += f" {word}"
+    """A command line for a shell, continued on further lines where it is long; an option stays with its value."""
+    pieces: list[str] = []
+    for before, word in zip(["", *words], words, strict=False):
+        if before.startswith("-") and not word.startswith("-"):
+            pieces[-1] += f" {shlex.quote(word)}"
         else:
-            lines.append(f"{indent}  {word}")
+            pieces.append(shlex.quote(word))
+    lines = [indent + pieces[0]]
+    for piece in pieces[1:]:
+        if len(lines[-1]) + 1 + len(piece) + len(" \\") <= WIDTH:
+            lines[-1] += f" {piece}"
+        else:
+            lines.append(f"{indent}  {piece}")
     return " \\\n".join(lines)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import shutil
 import sys
+import textwrap
 import time
 
+from backupctl.cli.text import WIDTH
 from backupctl.domain.units import duration, size
 from backupctl.operations.progress import Step
 
@@ -49,7 +51,7 @@ class View:
     def note(self, text: str) -> None:
         self.clear()
         if not self._quiet:
-            print(text, file=sys.stderr, flush=True)
+            print(self._folded(text), file=sys.stderr, flush=True)
 
     def ask(self, question: str, expected: str) -> bool:
         self.clear()
@@ -63,9 +65,14 @@ class View:
 
     def error(self, cause: str, hint: str) -> None:
         self.clear()
-        print(f"backupctl: {cause}", file=sys.stderr)
-        if hint:
-            print(f"  {hint}", file=sys.stderr)
+        lines = [f"backupctl: {cause}", *(f"  {line}" for line in hint.splitlines())]
+        print("\n".join(map(self._folded, lines)), file=sys.stderr)
+
+    def _folded(self, line: str) -> str:
+        """A line as a terminal can show it; a journal breaks its lines itself."""
+        if not self._terminal:
+            return line
+        return textwrap.fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def progress_text(step: Step, seconds: float) -> str:

@@ -18,6 +18,11 @@ def size(count: float) -> str:
     return f"{count:.{2 if count < 9.995 else 1 if count < 99.95 else 0}f} {_UNITS[unit]}"
 
 
+def counted(count: int, noun: str) -> str:
+    """`1 segment`, `2 segments`."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def duration(seconds: float) -> str:
     """`0:42`, `1:02:03`."""
     whole = int(seconds + 0.5)

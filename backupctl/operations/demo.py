@@ -159,7 +159,7 @@ class _Demo:
         target = self.folder / "restored.img"
         shelf = open_shelf(self.share, BOARD)
         restore_to_file(shelf, _SECOND, None, target, False, self.facts, self.reporter, self.stop)
-        return f"{_SECOND}, to {target.name}", CARD_BYTES
+        return f"the newest capture, to {target.name}", CARD_BYTES
 
     def compare_restored(self) -> tuple[str, int]:
         check_files(self.board, "restored.img")
@@ -168,7 +168,7 @@ class _Demo:
     def rebuild(self) -> tuple[str, int]:
         script = f"share/boards/{BOARD}/rebuild.sh"
         self.board.run("sh", script, self.captures[0], "rebuilt.img")
-        return f"{_FIRST}, to rebuilt.img, by a shell script on the share", CARD_BYTES
+        return "to rebuilt.img, by the shell script on the share", CARD_BYTES
 
     def compare_rebuilt(self) -> tuple[str, int]:
         return self._compare(_CARD_BEFORE, "rebuilt.img", self.captures[0])
@@ -186,21 +186,21 @@ class _Demo:
                         length = min(MIB, end - at)
                         if after.read_at(at, length) != same(at, length):
                             raise BackupctlError(f"{restored} is not as the card was, somewhere from byte {at} on")
-        return f"all {size(in_use.total)} in use as on the card; both file systems clean", in_use.total
+        return f"all {size(in_use.total)} in use are equal, file systems clean", in_use.total
 
 
 _STEPS: tuple[tuple[str, Callable[[_Demo], tuple[str, int]]], ...] = (
     ("make a card", _Demo.make_card),
     ("adopt a share", _Demo.adopt),
-    ("capture it", _Demo.first_capture),
+    (f"capture {_FIRST}", _Demo.first_capture),
     ("a day goes by", _Demo.change_card),
-    ("capture it again", _Demo.second_capture),
+    (f"capture {_SECOND}", _Demo.second_capture),
     ("list", _Demo.list),
     ("verify", _Demo.verify),
-    ("restore", _Demo.restore),
-    ("compare", _Demo.compare_restored),
-    ("rebuild", _Demo.rebuild),
-    ("compare", _Demo.compare_rebuilt),
+    (f"restore {_SECOND}", _Demo.restore),
+    (f"compare {_SECOND}", _Demo.compare_restored),
+    (f"rebuild {_FIRST}", _Demo.rebuild),
+    (f"compare {_FIRST}", _Demo.compare_rebuilt),
 )
 
 

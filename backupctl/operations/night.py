@@ -9,12 +9,13 @@ from typing import Any
 
 from backupctl.domain.errors import BackupctlError, Exit, Interrupted, worst
 from backupctl.domain.policy import Policy
-from backupctl.domain.units import size
+from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
 from backupctl.operations.adopt import shelf_for_capture
 from backupctl.operations.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.source import must_exist
 from backupctl.operations.verify import VerifyOptions, verify
 
 Json = dict[str, Any]
@@ -54,6 +55,7 @@ class NightStep:
 
 def _capture(night: Night) -> StepResult:
     """Preflight, confirming what the last run wrote, the capture itself, and reading back what it wrote."""
+    must_exist(night.source)  # before a board that is new gets a shelf
     shelf = shelf_for_capture(night.share, night.board, night.policy, night.facts, night.reporter)
     options = CaptureOptions(night.source, night.policy)
     result = capture(shelf, options, night.facts, night.reporter, night.stop)
@@ -70,7 +72,7 @@ def _verify(night: Night) -> StepResult | None:
     result = verify(shelf, VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
     code = exit_codes.of_verification(result)
     said = "all intact" if code == Exit.DONE else f"{result['damaged_segments']} damaged; see `backupctl verify`"
-    return StepResult(result, code, f"{result['checked_segments']} segments read back, {said}")
+    return StepResult(result, code, f"{counted(result['checked_segments'], 'segment')} read back, {said}")
 
 
 STEPS: tuple[NightStep, ...] = (NightStep("capture", _capture), NightStep("verify", _verify))
@@ -106,7 +108,7 @@ def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
                 codes.append(result.code)
                 told.append(_told(step.name, _word(result.code), result.code, result.said, outcome=result.outcome))
         # At once, so that the journal has it whatever becomes of the steps after it.
-        night.reporter.note(f"{step.name}: {told[-1]['result']}: {told[-1]['said']}")
+        night.reporter.note(_line(told[-1]))
     code = worst(codes) if stopped is None else stopped
     found = {step["name"]: step["outcome"] for step in told}
     return {
@@ -115,6 +117,11 @@ def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
         "steps": [{key: value for key, value in step.items() if key != "outcome"} for step in told],
         **found,
     }
+
+
+def _line(step: Json) -> str:
+    hint = f". {step['hint']}" if step["hint"] else ""
+    return f"{step['name']}: {step['result']}: {step['said']}{hint}"
 
 
 def _word(code: Exit) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -37,14 +36,17 @@ class Source:
         return self.reader.size
 
 
+def must_exist(path: Path) -> None:
+    """Raises NotFound where there is nothing to capture."""
+    if not path.exists():
+        raise NotFound(f"there is no card at {path}", "See `backupctl cards` for what is plugged in.")
+
+
 @contextmanager
 def open_source(path: Path) -> Iterator[Source]:
     """Opens a card file, or a block device exclusively. Raises NotFound, Refused (it is mounted, say)."""
-    try:
-        mode = path.stat().st_mode
-    except FileNotFoundError:
-        raise NotFound(f"there is no card at {path}", "See `backupctl cards` for what is plugged in.") from None
-    if stat.S_ISBLK(mode):
+    must_exist(path)
+    if path.is_block_device():
         # Only Linux has these; card files can be read anywhere.
         from backupctl.board.block_device import disk_of
         from backupctl.board.open_device import DeviceReader, open_exclusive
