@@ -34,7 +34,7 @@ def require_tools() -> None:
 
 def run(*arguments: str | Path, stdin: str = "") -> str:
     """A tool's output; its success is required."""
-    environment = os.environ | {"LC_ALL": "C", "MTOOLS_SKIP_CHECK": "1", "DEBUGFS_PAGER": "cat"}
+    environment = os.environ | {"LC_ALL": "C.UTF-8", "MTOOLS_SKIP_CHECK": "1", "DEBUGFS_PAGER": "cat"}
     done = subprocess.run(
         [str(argument) for argument in arguments],
         input=stdin, capture_output=True, text=True, errors="replace", env=environment, check=False,
