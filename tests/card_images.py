@@ -66,7 +66,7 @@ class Card:
 
 
 def make_tree(folder: Path, count: int, seed: int) -> Path:
-    """Invented files: readings, text that compresses, some empty, names beyond ASCII, a long run of zeros."""
+    """Invented files: readings, text that compresses, some empty ones, much noise, a long run of zeros."""
     rng = random.Random(seed)
     for number in range(count):
         place = folder / f"room{number % 7}"
@@ -74,7 +74,7 @@ def make_tree(folder: Path, count: int, seed: int) -> Path:
         size = rng.choice((0, 10, 900, 5000, 20000, 70000))
         content = rng.randbytes(size) if number % 2 else b"21.5 degrees at the north door\n" * (size // 31)
         (place / f"reading{number:03}").write_bytes(content)
-    (folder / "Gewächshaus").write_bytes(rng.randbytes(3000))
+    (folder / "firmware").write_bytes(rng.randbytes(4 * MIB))
     (folder / "empty-log").write_bytes(bytes(3 * MIB) + b"end")
     return folder
 
@@ -181,6 +181,7 @@ def _make_fat(folder: Path, card: Path, start: int, size: int) -> Volume:
 def _make_ext4(folder: Path, card: Path, start: int, size: int) -> Volume:
     """The file system is 64 KiB smaller than `size`. Files that were deleted again leave their content in free space."""
     tree = make_tree(folder / "root", FILES, 2)
+    (tree / "Gewächshaus").write_bytes(b"tomatoes")
     gone = [tree / "room1" / f"deleted{number}" for number in range(8)]
     for number, path in enumerate(gone):
         path.write_bytes(random.Random(number).randbytes(400_000))

@@ -98,7 +98,7 @@ def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
         card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
         session = Session(shelf, facts, reporter)
         checks = run_checks(Situation(shelf, session, source, card))
-        index, _ = load_index(shelf, session.history)
+        index, _ = load_index(shelf, session.history, unconfirmed=True)  # the capture itself would confirm them first
         try:
             reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
             segmenter = Segmenter(reader, index, shelf.mark.hashing, options.policy.store.level, SEGMENT_BYTES)

@@ -97,7 +97,10 @@ _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def parse_as_of(text: str, now: datetime) -> datetime:
-    """`sat 09:00` (the last such moment before `now`), `09:00`, `2026-11-21`, `2026-11-21 09:00`. Raises UsageError."""
+    """`sat 09:00` (the last such moment before `now`), `09:00`, `2026-11-21`, `2026-11-21 09:00`, or RFC 3339.
+
+    Raises UsageError.
+    """
     words = text.lower().split()
     try:
         if words and words[0][:3] in _WEEKDAYS and len(words) <= 2:
@@ -105,7 +108,7 @@ def parse_as_of(text: str, now: datetime) -> datetime:
             back = (now.weekday() - _WEEKDAYS.index(words[0][:3])) % 7
             at -= timedelta(days=back)
             return at if at <= now else at - timedelta(days=7)
-        if len(words) == 1 and ":" in words[0]:
+        if len(words) == 1 and len(words[0]) <= 5 and ":" in words[0]:
             at = _at_time(now, words[0])
             return at if at <= now else at - timedelta(days=1)
         at = datetime.fromisoformat(text if len(words) > 1 or "t" in text.lower() else f"{text}T23:59:59")

@@ -142,16 +142,16 @@ def _unmarked(folder: Path) -> Refused:
     )
 
 
-def load_index(shelf: Shelf, history: History) -> tuple[SegmentIndex, dict[str, str]]:
+def load_index(shelf: Shelf, history: History, unconfirmed: bool = False) -> tuple[SegmentIndex, dict[str, str]]:
     """The segments that a new capture may refer to; and of parts whose tables cannot be used, what is wrong with them.
 
     Left out are copies that are known to be damaged, and parts that nobody has hashed since the run that wrote them: a
-    server that lost power may hold a file of the right size with the wrong bytes.
+    server that lost power may hold a file of the right size with the wrong bytes (`unconfirmed`: they are in).
     """
     index = SegmentIndex(shelf.mark.hashing.length)
     problems: dict[str, str] = {}
     for part in _usable_parts(shelf, history):
-        if part in history.confirmed_parts:
+        if unconfirmed or part in history.confirmed_parts:
             try:
                 for row in intact_rows(shelf, history, part):
                     index.add(row.hash, part, row.sha256)
