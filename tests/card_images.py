@@ -1,4 +1,4 @@
-"""Card files with real file systems, made by ordinary tools and without mounting anything; what is on them is invented.
+"""Card files with real file systems, made by ordinary tools without mounting anything; what is on them is invented.
 
 Every card has marker bytes wherever no file system keeps anything: boot code, gaps, block 0 of the ext4, the tail of its
 partition, and what lies behind the last partition. What outside tools call free is asked of them, never of the package.
@@ -179,7 +179,7 @@ def _make_fat(folder: Path, card: Path, start: int, size: int) -> Volume:
 
 
 def _make_ext4(folder: Path, card: Path, start: int, size: int) -> Volume:
-    """The file system is 64 KiB smaller than `size`. Files that were deleted again leave their content in free space."""
+    """The file system is 64 KiB smaller than `size`. Deleted files leave their content in free space."""
     tree = make_tree(folder / "root", FILES, 2)
     (tree / "Gewächshaus").write_bytes(b"tomatoes")
     gone = [tree / "room1" / f"deleted{number}" for number in range(8)]

@@ -1,4 +1,4 @@
-"""The main job from end to end, as its users start it, judged by e2fsprogs, dosfstools, mtools, cmp, zstd and sha256sum."""
+"""The main job from end to end, as its users start it, judged by e2fsprogs, dosfstools, mtools, cmp, zstd, sha256sum."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def assert_file_systems_are_clean(copy: Path, card: Card, scratch: Path) -> None
 
 def files_on(image: Path, card: Card, scratch: Path) -> dict[str, bytes]:
     """All files of all file systems, read by debugfs and mcopy."""
-    found = {}
+    found: dict[str, bytes] = {}
     for volume in card.volumes:
         out = scratch / f"files-{volume.kind}"
         shutil.rmtree(out, ignore_errors=True)
@@ -262,9 +262,11 @@ def test_a_dry_run_writes_nothing(job: Job, tmp_path: Path) -> None:
 def test_a_folder_without_the_mark_is_refused_and_left_alone(wanted: str, job: Job, tmp_path: Path) -> None:
     folder = tmp_path / "unmarked"
     folder.mkdir()
-    arguments = {"capture": ["--source", job.card.path], "restore": ["newest", tmp_path / "out"]}.get(wanted, [])
-    board = ["--board", "shed"] if wanted == "capture" else []
-    ended = backupctl(folder, wanted, *arguments, *board, code=3)
+    more: dict[str, list[str | Path]] = {
+        "capture": ["--board", "shed", "--source", job.card.path],
+        "restore": ["newest", tmp_path / "out"],
+    }
+    ended = backupctl(folder, wanted, *more.get(wanted, []), code=3)
     assert "share adopt" in ended.err
     assert list(folder.iterdir()) == []
 
