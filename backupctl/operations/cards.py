@@ -53,10 +53,11 @@ def cards() -> list[Card]:
     `unread` says so then.
     """
     system = system_disks()
-    return [_look(disk, system.why.get(disk.name, ())) for disk in list_disks() if disk.kind in ("disk", "loop")]
+    return [look_at(disk, system.why.get(disk.name, ())) for disk in list_disks() if disk.kind in ("disk", "loop")]
 
 
-def _look(disk: BlockDevice, why: tuple[str, ...]) -> Card:
+def look_at(disk: BlockDevice, why: tuple[str, ...] = ()) -> Card:
+    """One disk; `why` is what of the running system is on it."""
     scheme, unread = "", ""
     volumes: tuple[VolumeOnCard, ...] = ()
     try:

@@ -107,7 +107,7 @@ def restore_to_file(
         beside.rename(target)
     finally:
         beside.unlink(missing_ok=True)
-    tell(shelf, facts, reporter, record, str(target))
+    tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
     return {"plan": asdict(plan), "restored": True}
 
 
@@ -190,10 +190,9 @@ def pour(
     return kept
 
 
-def tell(shelf: Shelf, facts: Facts, reporter: Reporter, record: CaptureRecord, target: str) -> None:
+def tell(shelf: Shelf, facts: Facts, reporter: Reporter, kind: str, body: dict[str, Any]) -> None:
     """The manifest's event; a share that cannot be written (a rescue computer, a read-only account) is no failure."""
-    body = {"capture": record.id, "target": target, "board": record.board}
     try:
-        Session(shelf, facts, reporter).event("restored", body)
+        Session(shelf, facts, reporter).event(kind, body)
     except OSError as error:
         reporter.note(f"the manifest does not know of this restore: {error}")

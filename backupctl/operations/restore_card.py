@@ -1,0 +1,179 @@
+"""Bringing a capture back onto a card: which one, whether it may be erased, and that somebody said so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from backupctl.board.block_device import BlockDevice, device_name, disk_of
+from backupctl.board.open_device import OpenDevice, flush, open_exclusive
+from backupctl.board.system_disks import disks_under, system_disks
+from backupctl.domain.errors import BackupctlError, Interrupted, Refused
+from backupctl.domain.events import History
+from backupctl.domain.record import CaptureRecord
+from backupctl.domain.units import size
+from backupctl.operations.card_writing import CardWriter, DeviceCard
+from backupctl.operations.cards import Card, VolumeOnCard, look_at
+from backupctl.operations.facts import Facts
+from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.restore import RestorePlan, said_of, tell
+from backupctl.operations.stitching import stream_of
+from backupctl.share.shelf import Shelf
+
+_CARDS = "`backupctl cards` lists those of this machine."
+
+
+@dataclass(frozen=True)
+class CardOptions:
+    """What is asked for. `show_plan` makes words of a plan, for the question."""
+
+    target: Path
+    erase: str | None  # the target, said again: stands for the answer to the question
+    wipe_free: bool
+    dry_run: bool
+    show_plan: Callable[[dict[str, Any]], str]
+
+
+def restore_to_card(
+    shelf: Shelf, name: str | None, as_of: datetime | None, options: CardOptions, facts: Facts,
+    reporter: Reporter, stop: Stop,
+) -> dict[str, Any]:  # fmt: skip
+    """Writes a capture onto a whole card, once somebody said that it may be erased, and reads all of it back.
+
+    Raises Refused with nothing written; and as `CardWriter.put`, with the card left looking empty.
+    """
+    target = options.target.absolute()
+    captures, history = captures_of(shelf)
+    record = find_capture(captures, name, as_of)
+    disk = _card_to_erase(target, shelf)
+    with open_exclusive(target, write=False, expected=disk) as device:
+        _refuse_unless_it_fits(device, record)
+        plan = _plan(record, history, target, look_at(disk), facts.now())
+    _refuse_unless_all_there(shelf, history, record)
+    if options.dry_run:
+        return {"plan": asdict(plan), "restored": False}
+    _ask(options, plan, disk, reporter)
+    # Opened anew, since a drive with exchangeable media notices another card when it is opened.
+    with open_exclusive(target, write=True, expected=disk) as device:
+        _refuse_unless_cache_can_be_emptied(device)
+        card = DeviceCard(device)
+        writer = CardWriter(card, str(target), shelf, history, record, options.wipe_free, reporter, stop)
+        try:
+            free_space = writer.put()
+        except BackupctlError as error:
+            kind = "interrupted" if isinstance(error, Interrupted) else "failed"
+            doing = f"restore of {record.id} to {target}"
+            tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+            raise
+        if not card.reread_partitions() and disk.partitions:
+            reporter.note(f"the system still knows the old partitions of {target}: take it out before using it here")
+    tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
+    return {"plan": asdict(plan), "restored": True, "free_space": free_space}
+
+
+def _card_to_erase(target: Path, shelf: Shelf) -> BlockDevice:
+    """The disk at `target`, judged by what the system says of it, without opening it. Raises Refused, NotFound."""
+    disk = disk_of(target)
+    if device_name(str(target)) != disk.name:
+        raise Refused(f"{target} is only a part of {disk.path}", f"If all of it is meant, say {disk.path}.")
+    if disk.kind not in ("disk", "loop"):
+        raise Refused(f"{target} is no card: it is made of memory or of other devices ({disk.kind})", _CARDS)
+    why = system_disks().why.get(disk.name)
+    if why:
+        raise Refused(f"this system runs from {target}: {'; '.join(why)}", "Put the card into another machine.")
+    if disk.name in disks_under(shelf.path).disks:
+        raise Refused(f"the share with the capture is on {target}", "Choose another card.")
+    if disk.users():
+        raise Refused(f"{target} is in use: {'; '.join(disk.users())}", "Unmount it first, or choose another card.")
+    if disk.read_only:
+        raise Refused(f"{target} is write-protected", "A full-size card has a lock switch on its side.")
+    return disk
+
+
+def _refuse_unless_it_fits(device: OpenDevice, record: CaptureRecord) -> None:
+    if record.kind != "image":
+        raise Refused(f"{record.id} holds files, not a card", "Choose a capture of kind image.")
+    missing = record.stream_bytes - device.size
+    if missing > 0:
+        raise Refused(
+            f"{device.path} is {missing} bytes ({size(missing)}) too small: it has {device.size}, and the capture "
+            f"{record.stream_bytes}",
+            "Cards that are sold as the same size differ by some percent. Take another, or a larger one.",
+        )
+    sector_size = record.layout.get("sector_size")
+    if device.sector_size != sector_size:
+        raise Refused(
+            f"{device.path} has sectors of {device.sector_size} bytes, and the capture is of a card with sectors of "
+            f"{sector_size}",
+            "Partition tables count in sectors: nothing would be found where this one points. Take another card, or "
+            "the same one in another reader: some readers change it.",
+        )
+
+
+def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureRecord) -> None:
+    """Raises Damaged, Malformed for a capture that would end half way, before a card is erased for it."""
+    stream_bytes, index, stretches = stream_of(shelf, history, record.id)
+    with closing(index):
+        if stream_bytes != record.stream_bytes:
+            raise BackupctlError("record and contents of the capture do not agree", "Run `backupctl verify`.")
+        for _ in stretches:
+            pass
+
+
+def _refuse_unless_cache_can_be_emptied(device: OpenDevice) -> None:
+    try:
+        flush(device.fd)
+    except PermissionError:
+        raise Refused(
+            f"this user may write to {device.path}, but not read it back past the system's cache",
+            "Nothing was written. Run the command as root.",
+        ) from None
+
+
+def _plan(record: CaptureRecord, history: History, target: Path, card: Card, now: datetime) -> RestorePlan:
+    said = said_of(record, history, now)
+    named = [card.model or "no model", f"serial {card.serial}" if card.serial else "no serial number"]
+    found = [_described(volume) for volume in card.volumes if volume.number or volume.kind != "unknown"]
+    if found:
+        said["warnings"] += (f"{target} is not empty",)
+    if card.scheme and not found:
+        found = ["a partition table without partitions"]
+    return RestorePlan(
+        **said,
+        target=str(target),
+        target_is_card=True,
+        target_bytes=card.size,
+        target_description=f"{', '.join(named)}, {size(card.size)} ({card.size} bytes)",
+        target_contents=tuple(found) or (card.unread or "nothing that is recognised",),
+    )
+
+
+def _described(volume: VolumeOnCard) -> str:
+    where = f"partition {volume.number}" if volume.number else "the whole card"
+    what = f"{volume.kind} {volume.label!r}" if volume.label else volume.kind
+    return f"{where}: {what}, {size(volume.size)}"
+
+
+def _ask(options: CardOptions, plan: RestorePlan, disk: BlockDevice, reporter: Reporter) -> None:
+    target = plan.target
+    if options.erase is not None:
+        if device_name(str(Path(options.erase).absolute())) != disk.name:
+            raise Refused(
+                f"{options.erase} was said to be erased, but the target is {target}",
+                "Nothing was written. Which is it?",
+            )
+        return
+    question = (
+        f"{options.show_plan(asdict(plan))}\n"
+        f"All that is on {target} will be lost. Type the name of the board ({plan.board}) to go on:"
+    )
+    if not reporter.ask(question, plan.board):
+        raise Refused(
+            f"{target} was not erased, since the name of the board was not typed",
+            f"Nothing was written. Where nobody can type it: --erase {target} --yes.",
+        )
