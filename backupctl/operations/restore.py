@@ -9,6 +9,7 @@ import os
 import secrets
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -159,11 +160,11 @@ def pour(
     Raises Damaged, OSError of either side.
     """
     stream_bytes, index, stretches = stream_of(shelf, history, record.id)
-    if stream_bytes != record.stream_bytes:
-        raise BackupctlError("record and contents of the capture do not agree", "Run `backupctl verify`.")
     kept: list[tuple[Stretch, bytes]] = []
     end = 0
-    with SegmentReader(shelf, history) as reader:
+    with closing(index), SegmentReader(shelf, history) as reader:
+        if stream_bytes != record.stream_bytes:
+            raise BackupctlError("record and contents of the capture do not agree", "Run `backupctl verify`.")
 
         def move(stretch: Stretch) -> tuple[Stretch, bytes | None]:
             entry = stretch.entry
@@ -186,7 +187,6 @@ def pour(
             reporter.step(Step("writing", end, stream_bytes))
     if end < stream_bytes:
         target.free(end, stream_bytes - end)
-    index.close()
     return kept
 
 
