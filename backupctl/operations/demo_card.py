@@ -34,7 +34,7 @@ _FIRST_DAY = datetime(2026, 3, 2, tzinfo=UTC)
 _DAYS = 90
 
 # Debian's packages of the programs that the demo runs.
-_PACKAGES = {
+PACKAGES = {
     "sfdisk": "fdisk",
     "mkfs.vfat": "dosfstools",
     "fsck.vfat": "dosfstools",
@@ -52,9 +52,9 @@ _PACKAGES = {
 
 def need_programs() -> None:
     """Raises Refused, with the packages to install, if a program is missing."""
-    missing = [name for name in _PACKAGES if find_program(name) is None]
+    missing = [name for name in PACKAGES if find_program(name) is None]
     if missing:
-        packages = sorted({_PACKAGES[name] for name in missing})
+        packages = sorted({PACKAGES[name] for name in missing})
         raise Refused(
             f"the demo needs {', '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not installed",
             f"On Debian, as root: apt install {' '.join(packages)}",
