@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ import pytest
 
 from backupctl.board.system_disks import system_disks
 from backupctl.cli.render import restore_plan
-from backupctl.domain.errors import Exit, Interrupted, NotFound, Refused
+from backupctl.domain.errors import Damaged, Exit, Interrupted, NotFound, Refused
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.operations.adopt import adopt
@@ -144,15 +145,15 @@ def assert_looks_empty(device: str) -> None:
     assert blkid_code(device) == 2
 
 
-@pytest.fixture
-def card(tmp_path: Path) -> Card:
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> Card:
     need()
-    return mbr_card(tmp_path)
+    return mbr_card(tmp_path_factory.mktemp("card"))
 
 
-@pytest.fixture
-def shelf(tmp_path: Path, card: Card) -> Shelf:
-    return shelf_with(tmp_path, card.path)
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory, card: Card) -> Shelf:
+    return shelf_with(tmp_path_factory.mktemp("shelf"), card.path)
 
 
 def large_sectors(folder: Path) -> Card:
@@ -367,6 +368,34 @@ def test_dry_run_writes_nothing(tmp_path: Path, card: Card, shelf: Shelf) -> Non
     assert len(read_manifest(shelf.storage).events) == events
 
 
+def test_a_card_file_whose_length_is_no_whole_number_of_sectors(tmp_path: Path) -> None:
+    need()
+    source = tmp_path / "card.img"
+    source.write_bytes(os.urandom(MIB) * 20 + bytes(3 * MIB + 100))
+    shelf = shelf_with(tmp_path, source)
+    target = full_of_ff(tmp_path / "target.img", 40 * MIB)
+    with attached(target) as device:
+        restored(shelf, device, wipe_free=True)
+    assert target.read_bytes() == source.read_bytes() + bytes(17 * MIB - 100)
+
+
+def test_a_user_who_may_write_but_not_empty_the_cache(tmp_path: Path, card: Card, shelf: Shelf) -> None:
+    need("setpriv")
+    target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size)
+    # The privilege that BLKFLSBUF asks for (capabilities(7), CAP_SYS_ADMIN) is taken away, and nothing else.
+    program = (
+        "import sys; from tests.system.test_restore_card import *\n"
+        "try: restored(open_shelf(Path(sys.argv[1]), None), sys.argv[2])\n"
+        "except Refused as error: print(error.cause)\n"
+    )
+    with attached(target) as device, unharmed(target):
+        said = tool(
+            "setpriv", "--bounding-set=-sys_admin", "--inh-caps=-sys_admin", sys.executable, "-c", program,
+            shelf.path, device,
+        )  # fmt: skip
+    assert "not read it back past the system's cache" in said
+
+
 @pytest.mark.parametrize(
     ("doing", "steps"),
     [("discarding what was there", 1), ("writing", 1), ("writing", 12), ("reading back", 1), ("reading back", 12)],
@@ -388,9 +417,10 @@ def test_interrupted(tmp_path: Path, card: Card, shelf: Shelf, doing: str, steps
     assert_restored(target, card, shelf, tmp_path)
 
 
-def test_a_damaged_share_is_seen_before_the_card_is_erased(tmp_path: Path, card: Card, shelf: Shelf) -> None:
+def test_a_damaged_share_is_seen_before_the_card_is_erased(tmp_path: Path, card: Card) -> None:
+    shelf = shelf_with(tmp_path, card.path)
     target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size)
     for part in (shelf.path / "stock").iterdir():
         part.unlink()
-    with attached(target) as device, unharmed(target), pytest.raises(Exception, match="no intact copy"):
+    with attached(target) as device, unharmed(target), pytest.raises(Damaged, match="no intact copy"):
         restored(shelf, device)
