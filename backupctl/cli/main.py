@@ -84,8 +84,10 @@ def capture(
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
         from backupctl.operations.adopt import shelf_for_capture
+        from backupctl.operations.pacing import step_aside
         from backupctl.operations.source import must_exist
 
+        step_aside(chosen.pace, reporter)
         must_exist(card)  # or a mistyped name would leave a shelf behind
         options = operation.CaptureOptions(card, chosen, label, confirm)
         if dry_run:
@@ -268,7 +270,7 @@ def night(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Does what the timer runs: takes a capture, then verifies a part."""
+    """Does what the timer runs: a capture, then verifies a part."""
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
 
@@ -276,7 +278,9 @@ def night(
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.night import Night, run_night
+        from backupctl.operations.pacing import step_aside
 
+        step_aside(chosen.pace, reporter)
         return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
 
     run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]))
