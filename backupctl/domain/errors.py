@@ -106,5 +106,5 @@ class Interrupted(BackupctlError):
     exit_code = Exit.INTERRUPTED
 
     def __init__(self, terminated: bool) -> None:
-        super().__init__("stopped on request")
+        super().__init__("stopped on request", "What stood on the share before is as it was.")
         self.exit_code = Exit.TERMINATED if terminated else Exit.INTERRUPTED

@@ -46,7 +46,8 @@ def test_a_card_as_text_and_as_json(tmp_path: Path) -> None:
             continue  # an unused loop device, a mapping: not a card
         card = listed[disk["path"]]
         assert (card["size"], card["removable"], card["read_only"]) == (disk["size"], disk["rm"], disk["ro"])
-        assert card["serial"] == (disk["serial"] or "").strip()
+        if disk["serial"]:  # lsblk has it from udev, which is not everywhere
+            assert card["serial"] == disk["serial"].strip()
     assert device in listed
 
 
