@@ -1,4 +1,4 @@
-"""Letting the board's own work come first. Holds for the whole process, so only a worker that ends with the run asks."""
+"""Letting the board's own work come first. Holds for the whole process: for workers only."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from backupctl.operations.progress import Reporter
 
 
 def step_aside(policy: PacePolicy, reporter: Reporter) -> None:
-    """Niceness and I/O class as the policy says; where the system cannot, the run goes on without. Before any thread."""
+    """Niceness and I/O class as the policy says; the run goes on where the system cannot. Before any thread."""
     pace.be_nice(policy.nice)
     if policy.idle_io:
         try:
