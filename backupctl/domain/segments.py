@@ -5,7 +5,8 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import NamedTuple
 
-SEGMENT_BYTES = 1 << 20  # of a card; DEVELOPERS.md has the measurement behind it
+SEGMENT_BYTES = 256 << 10  # of a card; DEVELOPERS.md has the measurement behind it
+SEGMENTS_AT_ONCE = 4  # handed to a thread together
 MOST_SEGMENT_BYTES = 16 << 20  # what a reader accepts of a shelf before it calls it malformed
 PART_BYTES = 2 << 30  # some shares stop at 4 GiB
 PART_SEGMENTS = 1 << 16  # what bounds the table, which is in memory while a part is written

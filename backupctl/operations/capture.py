@@ -18,7 +18,7 @@ from backupctl.domain.names import capture_id
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
-from backupctl.domain.segments import SEGMENT_BYTES, Entry, State
+from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry, State
 from backupctl.operations.card_map import layout_of, read_card_map
 from backupctl.operations.confirming import confirm_parts, read_back, rebuild_tables
 from backupctl.operations.facts import Facts
@@ -189,7 +189,7 @@ class _Run:
         tally = _Tally()
         total = data.total
         try:
-            for segment in in_order(stretches, segmenter.make, self._workers()):
+            for segment in in_order(stretches, segmenter.make, self._workers(), SEGMENTS_AT_ONCE):
                 self._stop.check()
                 if segment.hash and segment.number < 0:
                     # The same content may have come along since the worker looked.

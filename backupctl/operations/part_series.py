@@ -18,7 +18,7 @@ from backupctl.share.storage import Storage
 from backupctl.share.tables import PartSum
 
 STABLE, CHURN = 0, 1
-_WAITING_MOST = 8  # segments between the one who makes them and the one who writes them
+_WAITING_MOST = 32  # segments between the one who makes them and the one who writes them
 
 
 @dataclass(frozen=True, slots=True)

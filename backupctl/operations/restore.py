@@ -18,6 +18,7 @@ from typing import Any, Protocol
 from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.events import History
 from backupctl.domain.record import GOOD, CaptureRecord
+from backupctl.domain.segments import SEGMENTS_AT_ONCE
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.ordered import in_order
@@ -177,7 +178,7 @@ def pour(
                 target.write(entry.offset, content)
             return stretch, None
 
-        for stretch, content in in_order(stretches, move, _WORKERS):
+        for stretch, content in in_order(stretches, move, _WORKERS, SEGMENTS_AT_ONCE):
             stop.check()
             if content is not None:
                 kept.append((stretch, content))

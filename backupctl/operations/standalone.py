@@ -5,7 +5,7 @@ from __future__ import annotations
 import zstandard
 
 from backupctl.domain.events import History
-from backupctl.domain.segments import Entry
+from backupctl.domain.segments import SEGMENTS_AT_ONCE, Entry
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Stop
 from backupctl.operations.stitching import SegmentReader, Stretch, stream_of
@@ -37,7 +37,7 @@ def write_standalone(shelf: Shelf, capture: str, history: History, level: int, w
                 return stretch.entry, reader.read(stretch.place, stretch.entry.hash) if stretch.place else b""
 
             at = 0
-            for entry, content in in_order(stretches, read, workers):
+            for entry, content in in_order(stretches, read, workers, SEGMENTS_AT_ONCE):
                 stop.check()
                 for gap in _zeros(entry.offset - at):
                     put(compressor.compress(gap))
