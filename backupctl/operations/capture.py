@@ -87,8 +87,11 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             write_whole(shelf.storage, f"{_UNFINISHED}/{id}.json", mark)
             run = _Run(session, options, source, card, id, started, stop)
             record = run.take()
-            for name in shelf.storage.names(_UNFINISHED):
-                shelf.storage.unlink(f"{_UNFINISHED}/{name}")
+            try:
+                for name in shelf.storage.names(_UNFINISHED):
+                    shelf.storage.unlink(f"{_UNFINISHED}/{name}")
+            except OSError as error:
+                reporter.note(f"marks of unfinished runs could not be removed ({error}); the next run removes them")
             return {**summary(record, session.history), **run.notes()}
 
 

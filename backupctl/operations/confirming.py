@@ -36,7 +36,10 @@ def confirm_parts(session: HeldSession, stop: Stop) -> list[str]:
     for part in open_parts:
         session.reporter.step(Step("checking what the last run wrote", done, sum(sizes.values())))
         stop.check()
+        # A run that was killed may not have come to it: what can be read now would be gone after a power cut.
+        shelf.storage.sync_file(part_name(part))
         if part in tables:
+            shelf.storage.sync_file(table_name(part))
             _confirm(shelf, part, found, stop)
         else:
             _salvage(shelf, part, found)

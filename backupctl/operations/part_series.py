@@ -6,9 +6,9 @@ by age, so segments that live equally long should stand together: then whole par
 
 from __future__ import annotations
 
-import queue
 import secrets
-import threading
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 from backupctl.domain.segments import PART_BYTES, PART_SEGMENTS
@@ -32,7 +32,7 @@ class _Item:
 
 
 class PartSeries:
-    """Takes segments from one thread and writes them on another. An error of the share comes out at `add` or `finish`.
+    """Takes segments from one thread and writes them on another. What goes wrong there comes out at `add` or `finish`.
 
     After an error everything since the last good sync counts as lost, however well later calls do.
     """
@@ -45,17 +45,16 @@ class PartSeries:
         self._names: list[str | None] = [None, None]
         self._sizes = [0, 0]
         self._counts = [0, 0]
-        self._queue: queue.Queue[_Item | None] = queue.Queue(_WAITING_MOST)
         self._writers: dict[int, PartWriter] = {}
-        self._error: OSError | None = None
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="writer")
+        self._waiting: deque[Future[None]] = deque()
+        self._broken = False
         self.sums: dict[str, PartSum] = {}
         self.written = 0
-        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
-        self._thread.start()
 
     def add(self, series: int, hash: bytes, sha256: bytes, length: int, stored: bytes) -> str:
         """Hands one segment over; the name of the part that it goes to. Raises OSError of an earlier write."""
-        self._raise()
+        self._wait(_WAITING_MOST)
         name = self._names[series]
         full = self._sizes[series] + len(stored) > self._part_bytes or self._counts[series] == PART_SEGMENTS
         if name is None or full:
@@ -63,46 +62,36 @@ class PartSeries:
             self._sizes[series], self._counts[series] = 512, 0
         self._sizes[series] += len(stored)
         self._counts[series] += 1
-        self._queue.put(_Item(name, series, hash, sha256, length, stored))
+        item = _Item(name, series, hash, sha256, length, stored)
+        self._waiting.append(self._pool.submit(self._write, item))
         return name
 
-    def _raise(self) -> None:
-        if self._error is not None:
-            raise self._error
+    def _wait(self, most: int) -> None:
+        """Until at most `most` writes are under way. Raises what went wrong with those that have ended."""
+        while self._waiting and (len(self._waiting) > most or self._waiting[0].done()):
+            self._waiting.popleft().result()
 
     def finish(self) -> dict[str, PartSum]:
         """Waits until all is on stable storage, tables included; what was written, by part. Raises OSError."""
-        self._queue.put(None)
-        self._thread.join()
-        self._raise()
+        try:
+            self._wait(0)
+            for series in sorted(self._writers):
+                writer = self._writers[series]
+                self.sums[writer.part] = writer.finish()
+        finally:
+            self.abandon()
         return self.sums
 
     def abandon(self) -> None:
         """Ends the thread and leaves the open parts, which have no tables yet, for the next run to salvage."""
-        if self._thread.is_alive():
-            self._error = self._error or OSError("abandoned")
-            self._queue.put(None)
-            self._thread.join()
-
-    def _run(self) -> None:
-        while (item := self._queue.get()) is not None:
-            if self._error is None:
-                try:
-                    self._write(item)
-                except OSError as error:
-                    self._error = error
-        for series in sorted(self._writers):
-            writer = self._writers[series]
-            if self._error is not None:
-                writer.abandon()
-                continue
-            try:
-                self.sums[writer.part] = writer.finish()
-            except OSError as error:
-                self._error = error
-                writer.abandon()
+        self._pool.shutdown(cancel_futures=True)
+        for writer in self._writers.values():
+            writer.abandon()
 
     def _write(self, item: _Item) -> None:
+        if self._broken:
+            return
+        self._broken = True  # unless all of this goes well
         writer = self._writers.get(item.series)
         if writer is not None and writer.part != item.part:
             self.sums[writer.part] = writer.finish()
@@ -115,3 +104,4 @@ class PartSeries:
         if sum(open_part.unsynced for open_part in self._writers.values()) >= self._sync_every:
             for open_part in self._writers.values():
                 open_part.sync()
+        self._broken = False

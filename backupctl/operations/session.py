@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import secrets
 from collections.abc import Iterator
@@ -105,18 +106,18 @@ class HeldSession(Session):
 def hold(
     shelf: Shelf, facts: Facts, reporter: Reporter, doing: str, beat_seconds: float = BEAT_SECONDS
 ) -> Iterator[HeldSession]:
-    """The lock for as long as the block lasts. What ends the block early becomes an event. Raises Busy."""
-    lock = acquire(shelf.storage, facts.claim(doing), beat_seconds=beat_seconds)
+    """The lock for as long as the block lasts. What ends the block early becomes an event. Raises Busy.
+
+    An OSError in the block is taken for the share's; what else may fail there has to have an error of its own.
+    """
     try:
-        session = HeldSession(shelf, facts, reporter, lock)
-        if lock.superseded is not None:
-            # What that run has committed counts; what it may still commit, should it wake up, does not.
-            token = lock.superseded.token
-            captures = list_captures(shelf.storage, shelf.mark, session.history)
-            theirs = [record.id for record in captures.records if record.lock == token]
-            session.event("took-over", {"lock": token, "from": lock.superseded.name, "captures": theirs})
-        session.deliver_kept_events()
+        lock = acquire(shelf.storage, facts.claim(doing), beat_seconds=beat_seconds)
+    except OSError as error:
+        raise _share_failed(error) from error
+    try:
+        session = _told_of_earlier_holders(shelf, facts, reporter, lock)
         try:
+            session.deliver_kept_events()
             yield session
         except Interrupted as error:
             session.event("interrupted", {"doing": doing, "cause": error.cause})
@@ -125,11 +126,43 @@ def hold(
             session.event("failed", {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
             raise
         except OSError as error:
-            session.event("failed", {"doing": doing, "cause": str(error), "exit": 1})
-            raise
-        fold_old_events(shelf.storage)
+            failure = _share_failed(error)
+            session.event("failed", {"doing": doing, "cause": failure.cause, "exit": int(failure.exit_code)})
+            raise failure from error
+        try:
+            fold_old_events(shelf.storage)
+        except OSError as error:
+            reporter.note(f"the manifest could not be tidied ({error}); the next run tries again")
     finally:
         _release(lock, reporter)
+
+
+def _told_of_earlier_holders(shelf: Shelf, facts: Facts, reporter: Reporter, lock: Lock) -> HeldSession:
+    """A session whose manifest says of each run whose lock was taken over which of its captures count.
+
+    What such a run has committed counts, and is made to stay; what it may still commit, should it wake up, does not.
+    """
+    try:
+        session = HeldSession(shelf, facts, reporter, lock)
+        for holder in lock.superseded:
+            if holder.token in session.history.superseded:
+                continue
+            captures = list_captures(shelf.storage, shelf.mark, session.history)
+            theirs = [record.id for record in captures.records if record.lock == holder.token]
+            for id in theirs:
+                shelf.storage.sync_folder(f"captures/{id}")
+            session.event("took-over", {"lock": holder.token, "from": holder.name, "captures": theirs})
+    except OSError as error:
+        raise _share_failed(error) from error
+    return session
+
+
+def _share_failed(error: OSError) -> BackupctlError:
+    """What the share said, and what to do about it."""
+    kept = "What was on the shelf before is as it was, and the next run goes on from what this one wrote."
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return BackupctlError(f"there is no room left on the share: {error}", f"Make room on the NAS. {kept}")
+    return BackupctlError(f"the share failed: {error}", f"Look at the NAS, and the network between. {kept}")
 
 
 def _release(lock: Lock, reporter: Reporter) -> None:

@@ -2,11 +2,14 @@
 
 The order, and what a crash after each step leaves:
 
-1. parts and tables are written and synced: segments that no contents refer to, found by hash by the next run;
+1. parts and tables are written and synced: segments that no contents refer to, found by hash by the next run, which
+   syncs them first (a killed run may not have), and hashes them before it refers to any;
 2. `captures/<id>/contents.*` is written and synced: a folder without a record, which is no capture;
 3. every part referred to is seen to be there, and the lock to be still ours; otherwise nothing more happens;
 4. `record.new` is written and synced: still no capture;
-5. it is renamed to `record.json`: **the capture exists**. After an error here, look: it may have happened;
+5. it is renamed to `record.json`: **the capture exists**. After an error here, look: it may have happened. Its folder
+   is synced; whoever takes over from a run that ended before that does it, and says that the capture counts. A capture
+   that was renamed after somebody took over is not in their list, and does not count: so the lock is looked at again;
 6. the manifest event is written: without it, the capture exists all the same.
 """
 
@@ -14,7 +17,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
-from backupctl.domain.errors import BackupctlError, Malformed, Refused
+from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
 from backupctl.domain.record import CaptureRecord, Stream
@@ -125,3 +128,7 @@ def commit(storage: Storage, mark: ShelfMark, lock: Lock, record: CaptureRecord,
         if storage.size(record_name(record.id)) is None:
             raise
     storage.sync_folder(folder)
+    try:
+        lock.check()
+    except Busy as error:
+        raise Busy(error.cause, "`backupctl list` says whether this capture still came in time to count.") from None

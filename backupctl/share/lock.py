@@ -61,7 +61,7 @@ class Lock:
     def __init__(self, storage: Storage, generation: int, sink: Sink, holder: Holder, beat_seconds: float) -> None:
         self.generation = generation
         self.token = holder.token
-        self.superseded: Holder | None = None  # the holder whose stale lock this one follows
+        self.superseded: tuple[Holder, ...] = ()  # earlier holders that never gave their lock back
         self._storage = storage
         self._sink = sink
         self._holder = holder
@@ -113,11 +113,10 @@ def acquire(
     storage.make_folder("busy")
     generations = _generations(storage)
     current = generations[-1] if generations else 0
-    superseded = None
     if current:
         holder = _read(storage, current)
         if holder is None or not holder.released:
-            superseded = _wait_until_stale(storage, current, holder, claim, beat_seconds, wait)
+            _wait_until_stale(storage, current, holder, claim, beat_seconds, wait)
     mine = Holder(secrets.token_hex(16), claim.host, claim.boot, claim.process, claim.name, claim.doing)
     generation = current + 1
     try:
@@ -135,7 +134,8 @@ def acquire(
             storage.unlink(_name(old))
         storage.sync_folder("busy")
         lock = Lock(storage, generation, sink, mine, beat_seconds)
-        lock.superseded = superseded
+        earlier = [_read(storage, old) for old in generations[-_KEEP:-1]]
+        lock.superseded = tuple(holder for holder in earlier if holder is not None and not holder.released)
         return lock
     finally:
         if lock is None:
@@ -156,11 +156,11 @@ def _wait_until_stale(
     claim: Claim,
     beat_seconds: float,
     wait: Callable[[float], None],
-) -> Holder | None:
+) -> None:
     """Returns once the lock is known to be stale. Raises Busy as soon as it is known not to be."""
     gone = claim.is_gone(holder) if holder else None
     if gone:
-        return holder
+        return
     if gone is False:
         raise _busy(holder)
     for _ in range(STALE_BEATS):
@@ -169,10 +169,9 @@ def _wait_until_stale(
             raise _busy(None)
         now = _read(storage, generation)
         if now is not None and now.released:
-            return None
+            return
         if now != holder:
             raise _busy(now or holder)
-    return holder
 
 
 def _busy(holder: Holder | None) -> Busy:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
 from backupctl.domain.errors import Malformed
@@ -84,20 +83,17 @@ def fold_old_events(storage: Storage) -> None:
     names = [name for name in storage.names("manifest") if EVENT.fullmatch(name)]
     if len(names) < _FOLD_FROM:
         return
-    old = names[:-_FOLD_KEEP]
-    events = []
-    for name in old:
+    old: dict[str, Event] = {}
+    for name in names[:-_FOLD_KEEP]:
         try:
-            events.append(_event(name, storage.read(f"manifest/{name}", _EVENT_MOST)))
+            old[name] = _event(name, storage.read(f"manifest/{name}", _EVENT_MOST))
         except Malformed:
             continue  # stays where it is, for a person to look at
-    folded = f"manifest/{events[0].sequence:010}-{events[-1].sequence:010}-{secrets.token_hex(4)}"
-    write_whole(storage, f"{folded}.new", b"".join(_line(event) for event in events))
+    if not old:
+        return
+    folded = f"manifest/{min(old)[:10]}-{max(old)[:10]}-{secrets.token_hex(4)}"
+    write_whole(storage, f"{folded}.new", b"".join(_line(event) for event in old.values()))
     storage.rename(f"{folded}.new", f"{folded}.jsonl")
     storage.sync_folder("manifest")
-    _unlink_folded(storage, events)
-
-
-def _unlink_folded(storage: Storage, events: Iterable[Event]) -> None:
-    for event in events:
-        storage.unlink(f"manifest/{event.sequence:010}-{event.token}.json")
+    for name in old:
+        storage.unlink(f"manifest/{name}")

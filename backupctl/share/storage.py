@@ -91,6 +91,10 @@ class Storage(Protocol):
 
     def sync_folder(self, name: str) -> None: ...
 
+    def sync_file(self, name: str) -> None:
+        """Puts a file on stable storage that perhaps an earlier process wrote, and never synced."""
+        ...
+
     def free_bytes(self) -> int: ...
 
 
@@ -226,6 +230,15 @@ class FolderStorage:
         if not hasattr(os, "O_DIRECTORY"):
             return  # no such call there; such systems only read shares
         descriptor = os.open(self._path(name) if name else self.root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+    def sync_file(self, name: str) -> None:
+        # For writing: on a network file system, a descriptor for reading only has nothing that it could sync.
+        flags = os.O_RDWR | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+        descriptor = os.open(self._path(name), flags | getattr(os, "O_NONBLOCK", 0))
         try:
             os.fsync(descriptor)
         finally:
