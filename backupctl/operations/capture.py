@@ -28,7 +28,7 @@ from backupctl.operations.part_series import CHURN, STABLE, PartSeries
 from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
-from backupctl.operations.segmenting import Segment, Segmenter
+from backupctl.operations.segmenting import Segment, Segmenter, runs_of
 from backupctl.operations.session import HeldSession, Session, hold
 from backupctl.operations.source import Source, open_source
 from backupctl.operations.standalone import write_standalone
@@ -107,7 +107,7 @@ def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             segmenter = Segmenter(reader, index, shelf.mark.hashing, options.policy.store.level, SEGMENT_BYTES)
             listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
             sample = listed[:: max(1, len(listed) // _SAMPLE)]
-            stored = sum(len(segmenter.make(cell).stored) for cell in sample)
+            stored = sum(len(segmenter.make((cell,))[0].stored) for cell in sample)
         finally:
             index.close()
         return {
@@ -188,21 +188,16 @@ class _Run:
         limit = pace.RateLimit(policy.pace.rate or None)
         reader = StretchReader(self._source.reader, data, card.sector_size, limit.take)
         segmenter = Segmenter(reader, index, self._shelf.mark.hashing, policy.store.level, SEGMENT_BYTES)
-        stretches = cells(data, card.zero, card.size, SEGMENT_BYTES)
         tally = _Tally()
         total = data.total
         try:
-            for segment in in_order(stretches, segmenter.make, self._workers(), SEGMENTS_AT_ONCE):
+            runs = runs_of(cells(data, card.zero, card.size, SEGMENT_BYTES), SEGMENTS_AT_ONCE)
+            for segments in in_order(runs, segmenter.make, self._workers()):
                 self._stop.check()
-                if segment.hash and segment.number < 0:
-                    # The same content may have come along since the worker looked.
-                    segment.number = index.find(segment.hash)
-                    if segment.number < 0:
-                        kind = CHURN if churn.touches(segment.start, segment.start + segment.length) else STABLE
-                        part = series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
-                        segment.number = index.add(segment.hash, part, segment.sha256)
-                        tally.new_segments += 1
-                tally.add(segment)
+                for segment in segments:
+                    if segment.stored:
+                        self._keep(segment, index, churn, series, tally)
+                    tally.add(segment)
                 self._session.reporter.step(Step("reading the card", tally.read_bytes, total, series.written))
             series.finish()
         except Interrupted:
@@ -212,6 +207,16 @@ class _Run:
             series.abandon()
             raise
         return tally
+
+    def _keep(self, segment: Segment, index: SegmentIndex, churn: Ranges, series: PartSeries, tally: _Tally) -> None:
+        """Hands a new segment over for writing, unless the same content has come along since the worker looked."""
+        segment.number = index.find(segment.hash)
+        if segment.number >= 0:
+            return
+        kind = CHURN if churn.touches(segment.start, segment.start + segment.length) else STABLE
+        part = series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
+        segment.number = index.add(segment.hash, part, segment.sha256)
+        tally.new_segments += 1
 
     def _read_back(self, series: PartSeries) -> None:
         if not self._options.policy.store.read_back:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import zstandard
 
+from backupctl.domain.ranges import Ranges
 from backupctl.domain.segments import State
 from backupctl.operations.reading import StretchReader
 from backupctl.share.hashing import Hashing
@@ -30,6 +32,21 @@ class Segment:
     unreadable: tuple[tuple[int, int], ...] = ()
 
 
+Cell = tuple[int, int, bool]  # start, end, any data in it; see domain.card_map.cells
+
+
+def runs_of(cells: Iterable[Cell], most: int) -> Iterator[tuple[Cell, ...]]:
+    """Cells that follow each other on the card, at most `most` together: they are read in one go."""
+    run: list[Cell] = []
+    for cell in cells:
+        if run and (run[-1][1] != cell[0] or len(run) == most):
+            yield tuple(run)
+            run = []
+        run.append(cell)
+    if run:
+        yield tuple(run)
+
+
 class Segmenter:
     """`make` is called by several threads; each has its own memory and compressor."""
 
@@ -40,37 +57,47 @@ class Segmenter:
         self._index = index
         self._hashing = hashing
         self._level = level
-        self._segment_bytes = segment_bytes
         self._zeros = bytes(segment_bytes)
         self._hash_of_zeros = {segment_bytes: hashing.of(self._zeros)}
         self._local = threading.local()
 
-    def make(self, stretch: tuple[int, int, bool]) -> Segment:
-        """For a stretch `(start, end, any data in it)` of at most the segment size."""
-        start, end, has_data = stretch
-        length = end - start
-        if not has_data:
-            return Segment(start, length, State.ZERO)
-        buffer: bytearray | None = getattr(self._local, "buffer", None)
-        if buffer is None:
-            buffer = self._local.buffer = bytearray(self._segment_bytes)
+    def make(self, run: tuple[Cell, ...]) -> list[Segment]:
+        """The segments of cells that follow each other."""
+        start, end = run[0][0], run[-1][1]
+        if not any(has_data for _, _, has_data in run):
+            return [Segment(low, high - low, State.ZERO) for low, high, _ in run]
+        made = []
+        with memoryview(self._buffer(end - start))[: end - start] as view:
+            read_bytes, unreadable = self._reader.read(start, view)
+            bad = Ranges(unreadable)
+            for low, high, _ in run:
+                with view[low - start : high - start] as piece:
+                    made.append(self._segment(low, piece, tuple(bad.within(low, high)) if bad else ()))
+        made[0].read_bytes = read_bytes
+        return made
+
+    def _buffer(self, length: int) -> bytearray:
+        buffer: bytearray = getattr(self._local, "buffer", bytearray())
+        if len(buffer) < length:
+            buffer = self._local.buffer = bytearray(length)
             # The frame's own checksum is what `zstd -t` and the shell script check.
             self._local.compressor = zstandard.ZstdCompressor(
                 level=self._level, write_checksum=True, write_content_size=True
             )
-        with memoryview(buffer)[:length] as view:
-            read_bytes, unreadable = self._reader.read(start, view)
-            made = Segment(start, length, State.UNREADABLE if unreadable else State.DATA)
-            made.read_bytes, made.unreadable = read_bytes, tuple(unreadable)
-            hash = self._hashing.of(view)
-            if hash == self._zero_hash(length) and view.tobytes() == self._zeros[:length]:
-                made.state = State.UNREADABLE if unreadable else State.ZERO
-                return made
-            made.hash = hash
-            made.number = self._index.find(hash)
-            if made.number < 0:
-                made.sha256 = hashlib.sha256(view).digest()
-                made.stored = padded(self._local.compressor.compress(view))
+        return buffer
+
+    def _segment(self, start: int, view: memoryview, unreadable: tuple[tuple[int, int], ...]) -> Segment:
+        state = State.UNREADABLE if unreadable else State.DATA
+        made = Segment(start, len(view), state, unreadable=unreadable)
+        made.hash = self._hashing.of(view)
+        if made.hash == self._zero_hash(len(view)) and view.tobytes() == self._zeros[: len(view)]:
+            made.hash = b""
+            made.state = State.UNREADABLE if unreadable else State.ZERO
+            return made
+        made.number = self._index.find(made.hash)
+        if made.number < 0:
+            made.sha256 = hashlib.sha256(view).digest()
+            made.stored = padded(self._local.compressor.compress(view))
         return made
 
     def _zero_hash(self, length: int) -> bytes:
