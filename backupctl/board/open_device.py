@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from backupctl.board.block_device import BlockDevice, disk_of
+from backupctl.board.descriptor import DescriptorReader
 from backupctl.domain.errors import NotFound, Refused
-from backupctl.formats.reader import check_bounds
 
 _BLKROGET = 0x125E
 _BLKRRPART = 0x125F
@@ -154,40 +154,12 @@ def _prove_same(device: OpenDevice, expected: BlockDevice) -> None:
         )
 
 
-class DeviceReader:
-    """ReadAt over an open block device; the descriptor stays its owner's. For use by many threads."""
+class DeviceReader(DescriptorReader):
+    """ReadAt over an open block device."""
 
     def __init__(self, fd: int) -> None:
-        self._fd = fd
-        self._size = _ask(fd, _BLKGETSIZE64, "=Q")
+        super().__init__(fd, _ask(fd, _BLKGETSIZE64, "=Q"), "the device")
         self.sector_size = _ask(fd, _BLKSSZGET, "=i")
-
-    @property
-    def size(self) -> int:
-        """Bytes."""
-        return self._size
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        """See ReadAt."""
-        check_bounds(offset, length, self._size)
-        pieces = []
-        while length:
-            piece = os.pread(self._fd, length, offset)
-            if not piece:
-                raise OSError(errno.EIO, f"the device ends at byte {offset}, before its size")
-            pieces.append(piece)
-            offset += len(piece)
-            length -= len(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
-
-    def read_into(self, offset: int, view: memoryview) -> None:
-        """Fills `view` with the bytes from `offset` on. Raises as `read_at`."""
-        check_bounds(offset, len(view), self._size)
-        while view:
-            count = os.preadv(self._fd, [view], offset)
-            if not count:
-                raise OSError(errno.EIO, f"the device ends at byte {offset}, before its size")
-            offset, view = offset + count, view[count:]
 
 
 def discard(fd: int, start: int, length: int) -> bool:
