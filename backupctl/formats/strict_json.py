@@ -98,4 +98,4 @@ class Fields:
 
 def dump(value: dict[str, Any]) -> bytes:
     """JSON for people and machines: two spaces, one field a line, ending in a line end."""
-    return (json.dumps(value, indent=2, ensure_ascii=False) + "\n").encode()
+    return (json.dumps(value, indent=2, ensure_ascii=False) + "\n").encode(errors="backslashreplace")
