@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
+
+_HASH = re.compile(r"[0-9a-f]{32}(?:[0-9a-f]{32})?")
 
 
 @dataclass(frozen=True)
@@ -56,12 +59,12 @@ def fold(events: Iterable[Event]) -> History:
         for part in _texts(body.get("confirmed_parts")):
             history.confirmed_parts.setdefault(part, event.sequence)
         history.damaged_parts |= _texts(body.get("damaged_parts"))
-        for copy in _list(body.get("damaged_copies")):
-            if isinstance(copy, list) and len(copy) == 2 and all(isinstance(item, str) for item in copy):
-                history.damaged_copies.add((copy[0], copy[1]))
+        history.damaged_parts -= _texts(body.get("intact_parts"))
+        history.damaged_copies |= _copies(body.get("damaged_copies"))
+        history.damaged_copies -= _copies(body.get("intact_copies"))
         damaged = body.get("damaged_captures")
         for capture, hashes in damaged.items() if isinstance(damaged, dict) else ():
-            history.damaged_captures[str(capture)] = _texts(hashes)
+            history.damaged_captures[str(capture)] = {hash for hash in _texts(hashes) if _HASH.fullmatch(hash)}
         for capture in _texts(body.get("healed_captures")) | _texts(body.get("whole_captures")):
             history.damaged_captures.pop(capture, None)
         history.verified |= dict.fromkeys(_texts(body.get("whole_captures")), event.time)
@@ -74,6 +77,14 @@ def fold(events: Iterable[Event]) -> History:
 
 def _list(value: object) -> list[object]:
     return value if isinstance(value, list) else []
+
+
+def _copies(value: object) -> set[tuple[str, str]]:
+    return {
+        (copy[0], copy[1])
+        for copy in _list(value)
+        if isinstance(copy, list) and len(copy) == 2 and isinstance(copy[0], str) and isinstance(copy[1], str)
+    }
 
 
 def _texts(value: object) -> set[str]:

@@ -4,9 +4,32 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import datetime
 from typing import Any
 
 from backupctl.domain.errors import Malformed
+
+_VALUES_MOST = 1 << 21  # the segments of a card of 2 TiB
+_DEPTH_MOST = 32
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
+
+
+def _refuse_constant(name: str) -> None:
+    raise ValueError(f"{name} is no JSON")  # RFC 8259, section 6
+
+
+def _too_deep(value: object) -> bool:
+    level = [value]
+    for _ in range(_DEPTH_MOST):
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, dict) else outer if isinstance(outer, list) else ())
+            if isinstance(inner, dict | list)
+        ]
+        if not level:
+            return False
+    return True
 
 
 class Fields:
@@ -20,10 +43,18 @@ class Fields:
 
     @classmethod
     def parse(cls, structure: str, text: bytes) -> Fields:
+        """Raises Malformed; also for more values, or deeper ones, than any of our files has."""
         try:
-            return cls(structure, json.loads(text))
+            if text.count(b",") + text.count(b"[") + text.count(b"{") > _VALUES_MOST:
+                raise ValueError(f"more than {_VALUES_MOST} values")
+            value = json.loads(text.decode("utf-8"), parse_constant=_refuse_constant)
+            if _too_deep(value):
+                raise ValueError(f"objects within objects, more than {_DEPTH_MOST} deep")
+            if _SURROGATE.search(text):
+                json.dumps(value, ensure_ascii=False).encode()  # UnicodeEncodeError for half a character
+            return cls(structure, value)
         except (ValueError, RecursionError) as error:
-            raise Malformed(structure, 0, "a JSON object", f"something else ({error})") from None
+            raise Malformed(structure, 0, "a JSON object", f"something else ({error})"[:200]) from None
 
     def _wrong(self, key: str, expected: str) -> Malformed:
         found = self._value.get(key)
@@ -51,9 +82,19 @@ class Fields:
         found = self._value.get(key)
         if found is None:
             return None
-        if not isinstance(found, int | float) or isinstance(found, bool):
+        if not isinstance(found, int | float) or isinstance(found, bool) or not abs(found) < 1e300:
             raise self._wrong(key, "a number")
         return float(found)
+
+    def time(self, key: str) -> str:
+        """A moment by RFC 3339, as it stands there."""
+        found = self.text(key, most=64)
+        try:
+            if datetime.fromisoformat(found).tzinfo is None:
+                raise ValueError
+        except ValueError:
+            raise self._wrong(key, "a time with its offset from UTC") from None
+        return found
 
     def flag(self, key: str) -> bool:
         found = self._value.get(key)

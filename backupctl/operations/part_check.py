@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -20,6 +21,11 @@ from backupctl.share.tables import Row, read_table
 
 _WORKERS = 2
 _BATCH_BYTES = 1 << 20
+
+
+def every_segment(hash: bytes) -> bool:
+    """Wants them all."""
+    return True
 
 
 class IntactSegments:
@@ -49,8 +55,10 @@ class Findings:
     segments: IntactSegments
     checked: int = 0
     checked_bytes: int = 0
-    damaged_parts: list[str] = field(default_factory=list)
-    damaged_copies: list[tuple[str, str]] = field(default_factory=list)  # (part, hash)
+    damaged_parts: list[str] = field(default_factory=list)  # that nothing was known against
+    damaged_copies: list[tuple[str, str]] = field(default_factory=list)  # (part, hash), as well
+    intact_parts: list[str] = field(default_factory=list)  # that were missing, and are there again
+    intact_copies: list[tuple[str, str]] = field(default_factory=list)  # that once could not be read, and can be
     problems: list[str] = field(default_factory=list)
 
 
@@ -64,7 +72,10 @@ class _Batch:
 
 
 class PartChecker:
-    """Reads the wanted segments of all parts. With `partly`, the others count as what they were last known to be."""
+    """Reads the wanted segments of all parts. With `partly`, the others count as what they were last known to be.
+
+    What is known to be damaged is looked at again, and more closely: a disk or a network may have had a bad night.
+    """
 
     def __init__(
         self,
@@ -86,8 +97,13 @@ class PartChecker:
     def run(self, reporter: Reporter, stop: Stop) -> Findings:
         storage, findings = self._shelf.storage, self.findings
         parts, tables = list_parts(storage)
-        findings.damaged_parts += sorted(tables - set(parts))
+        findings.damaged_parts += sorted(tables - set(parts) - self._history.damaged_parts)
         findings.problems += [f"part {part} is missing: only its table is there" for part in findings.damaged_parts]
+        back = sorted(tables & set(parts) & self._history.damaged_parts)
+        if self._wanted is every_segment:
+            findings.intact_parts += back  # each of their segments is judged by itself now
+        else:
+            parts = [part for part in parts if part not in back]
         total = sum(storage.size(part_name(part)) or 0 for part in parts)
         done = 0
         batches = (batch for part in parts if part in tables for batch in self._batches(part))
@@ -96,10 +112,7 @@ class PartChecker:
                 for batch, intact in results:
                     stop.check()
                     for row, good in zip(batch.rows, intact, strict=True):
-                        if good:
-                            findings.segments.note(row, batch.part)
-                        else:
-                            findings.damaged_copies.append((batch.part, row.hash.hex()))
+                        self._note(batch.part, row, good)
                     findings.checked += len(batch.rows)
                     findings.checked_bytes += sum(row.length for row in batch.rows)
                     done += sum(row.stored for row in batch.rows)
@@ -108,6 +121,16 @@ class PartChecker:
             for source in self._open:
                 source.close()
         return findings
+
+    def _note(self, part: str, row: Row, good: bool) -> None:
+        copy = (part, row.hash.hex())
+        known = copy in self._history.damaged_copies
+        if good:
+            self.findings.segments.note(row, part)
+            if known:
+                self.findings.intact_copies.append(copy)
+        elif not known:
+            self.findings.damaged_copies.append(copy)
 
     def _batches(self, part: str) -> Iterator[_Batch]:
         rows: list[Row] = []
@@ -140,7 +163,9 @@ class PartChecker:
         end = batch.rows[-1].offset + batch.rows[-1].stored
         try:
             frames = memoryview(batch.source.read_at(start, end - start))
-        except OSError:
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise  # the share has gone, which says nothing of what stands on it
             return batch, [False] * len(batch.rows)
         return batch, [
             self._is_intact(frames[row.offset - start :][: row.stored], batch.part, row) for row in batch.rows
@@ -152,4 +177,5 @@ class PartChecker:
             content = checked_segment(frame, place, row.hash, self._shelf.mark.hashing)
         except Malformed:
             return False
-        return not self._thorough or hashlib.sha256(content).digest() == row.sha256
+        closely = self._thorough or not self._history.is_intact(part, row.hash.hex())
+        return not closely or hashlib.sha256(content).digest() == row.sha256

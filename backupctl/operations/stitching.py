@@ -32,12 +32,14 @@ class SegmentReader:
         """
         try:
             return self._read(place, hash)
-        except (Malformed, FileNotFoundError) as error:
+        except (Malformed, OSError) as error:
             for other in other_copies(self._shelf, self._history, hash, place.part):
                 try:
                     return self._read(other, hash)
-                except (Malformed, FileNotFoundError):
+                except (Malformed, OSError):
                     continue
+            if isinstance(error, OSError) and not isinstance(error, FileNotFoundError):
+                raise  # the share itself may be in trouble
             raise Damaged(
                 f"a segment of the capture is damaged, and there is no other copy: {error}",
                 "Run `backupctl verify` for the whole damage. Another capture may be whole.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -12,13 +12,15 @@ from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import CaptureRecord
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
-from backupctl.operations.part_check import IntactSegments, PartChecker
+from backupctl.operations.part_check import IntactSegments, PartChecker, every_segment
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.session import Session
 from backupctl.share.captures import Captures
 from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import Shelf
+
+_DISAGREE = "record, contents and tables do not agree: one of them was altered"
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,12 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
             found = _check_capture(shelf, record, findings.segments, full=slice_of is None)
             if found:
                 hurt[record.id] = found
+        if not options.thorough and any(found["cause"] == _DISAGREE for found in hurt.values()):
+            reporter.note(f"{_DISAGREE}; everything is read once more, to find out which")
+            return verify(shelf, replace(options, thorough=True), facts, reporter, stop)
         whole = [record.id for record in chosen if record.id not in hurt] if slice_of is None else []
+        # A damaged copy is told of once; from then on, only if no other copy is intact.
+        damaged = {hash for _, hash in findings.damaged_copies}.union(*(found["segments"] for found in hurt.values()))
         healed = [capture for capture in history.damaged_captures if capture in whole]
         session.event("verified", {
             "slice": list(slice_of) if slice_of else None,
@@ -58,7 +65,9 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
             "whole_captures": whole,
             "healed_captures": healed,
             "damaged_parts": findings.damaged_parts,
+            "intact_parts": findings.intact_parts,
             "damaged_copies": [list(copy) for copy in findings.damaged_copies],
+            "intact_copies": [list(copy) for copy in findings.intact_copies],
             "damaged_captures": {capture: found["segments"] for capture, found in hurt.items()},
             "problems": findings.problems,
         })  # fmt: skip
@@ -67,7 +76,7 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
             "slice": list(slice_of) if slice_of else None,
             "checked_segments": findings.checked,
             "checked_bytes": findings.checked_bytes,
-            "damaged_segments": len(findings.damaged_copies),
+            "damaged_segments": len(damaged),
             "damaged_parts": findings.damaged_parts,
             "damaged_captures": [{"id": capture, **found} for capture, found in hurt.items()],
             "unusable_captures": [{"id": capture, "cause": cause} for capture, cause in captures.problems],
@@ -94,7 +103,7 @@ def _wanted(
         turn, nights = slice_of
         return index, lambda hash: int.from_bytes(hash[:4]) % nights == turn
     if options.capture is None and options.as_of is None:
-        return index, lambda hash: True
+        return index, every_segment
     for record in chosen:
         try:
             for entry in read_contents(shelf.storage, shelf.mark, record.id):
@@ -132,7 +141,7 @@ def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments
         return {
             "segments": [],
             "ranges": [[0, record.stream_bytes]],
-            "cause": "record, contents and tables do not agree: one of them was altered",
+            "cause": _DISAGREE,
         }
     return None
 

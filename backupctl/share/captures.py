@@ -15,19 +15,22 @@ The order, and what a crash after each step leaves:
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict, dataclass
 
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
-from backupctl.domain.record import CaptureRecord, Stream
-from backupctl.formats.strict_json import Fields, dump
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
+from backupctl.formats.strict_json import Fields
 from backupctl.share.lock import Lock
 from backupctl.share.marks import FORMAT, ShelfMark
 from backupctl.share.parts import list_parts
+from backupctl.share.sealed import check_seal, seal
 from backupctl.share.storage import Storage, write_whole
 
 _RECORD_MOST = 64 << 20
+_KIND, _STATE, _NUMBER = re.compile("image|files"), re.compile(f"{GOOD}|{PARTIAL}"), re.compile(r"\d{1,9}")
 
 
 def record_name(capture: str) -> str:
@@ -50,8 +53,8 @@ def list_captures(storage: Storage, mark: ShelfMark, history: History) -> Captur
             continue
         try:
             record = read_record(storage, mark, name)
-        except BackupctlError as error:
-            problems.append((name, error.cause))
+        except (BackupctlError, OSError) as error:
+            problems.append((name, str(error)))
             continue
         if history.is_superseded(name, record.lock):
             problems.append((name, "it was written by a run whose lock had been taken over, and does not count"))
@@ -64,28 +67,33 @@ def list_captures(storage: Storage, mark: ShelfMark, history: History) -> Captur
 def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecord:
     """Raises Malformed, Refused for a record of a newer format."""
     name = record_name(capture)
-    fields = Fields.parse(name, storage.read(name, _RECORD_MOST))
+    text = storage.read(name, _RECORD_MOST)
+    fields = Fields.parse(name, text)
     features = fields.object("features")
     if fields.integer("format") != FORMAT or features.texts("required") or features.texts("readers"):
         raise Refused(f"{name} was made by a newer version of this program", "Use that version.")
+    check_seal(name, text)
     if fields.text("id") != capture or fields.text("shelf") != mark.id:
         raise Malformed(name, 0, f"the record of {capture} on this shelf", "another one's")
+    streams = tuple(
+        Stream(s.integer("number", high=9), s.integer("bytes"), s.integer("lines"), s.text("digest"))
+        for s in fields.objects("streams")
+    )
+    if [stream.number for stream in streams] != [0]:
+        raise Malformed(name, 0, "one stream, number 0", f"{len(streams)} streams")
     return CaptureRecord(
         id=capture,
         board=fields.text("board", BOARD),
-        kind=fields.text("kind"),
+        kind=fields.text("kind", _KIND),
         sequence=fields.integer("sequence"),
         source=fields.raw_object("source"),
-        started=fields.text("started"),
-        finished=fields.text("finished"),
+        started=fields.time("started"),
+        finished=fields.time("finished"),
         zone=fields.text("zone"),
         clock_trusted=fields.flag("clock_trusted"),
         label=fields.optional_text("label"),
-        state=fields.text("state"),
-        streams=tuple(
-            Stream(s.integer("number", high=9), s.integer("bytes"), s.integer("lines"), s.text("digest"))
-            for s in fields.objects("streams")
-        ),
+        state=fields.text("state", _STATE),
+        streams=streams,
         in_use_bytes=fields.integer("in_use_bytes"),
         read_bytes=fields.integer("read_bytes"),
         written_bytes=fields.integer("written_bytes"),
@@ -94,7 +102,7 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         layout=fields.raw_object("layout"),
         zeroed=fields.ranges("zeroed"),
         unreadable=fields.ranges("unreadable"),
-        left_out=tuple(int(number) for number in fields.texts("left_out")),
+        left_out=tuple(int(number) for number in fields.texts("left_out", _NUMBER)),
         parts=fields.texts("parts", PART),
         policy=fields.raw_object("policy"),
         warnings=fields.texts("warnings"),
@@ -119,7 +127,7 @@ def commit(storage: Storage, mark: ShelfMark, lock: Lock, record: CaptureRecord,
     value["left_out"] = [str(number) for number in record.left_out]
     head = {"backupctl": "capture", "format": FORMAT, "shelf": mark.id}
     features: dict[str, list[str]] = {"harmless": [], "readers": [], "required": []}
-    write_whole(storage, f"{folder}/record.new", dump({**head, **value, "features": features}))
+    write_whole(storage, f"{folder}/record.new", seal({**head, **value, "features": features}))
     lock.check()
     try:
         storage.rename(f"{folder}/record.new", record_name(record.id))

@@ -119,9 +119,11 @@ def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int =
             state = STATES_BY_NAME[state_text.decode()]
             hash = b"" if hash_hex == b"-" else bytes.fromhex(hash_hex.decode())
             entry = Entry(int(offset_text), int(length_text), state, hash)
-            if len(hash_hex) != width if hash else state is State.DATA:
-                raise ValueError
-            if (hash and state is State.ZERO) or not (offset_text.isdigit() and length_text.isdigit()):
+            if hash_hex == b"-":
+                wrong = state is State.DATA
+            else:  # fromhex passes over blanks
+                wrong = state is State.ZERO or (len(hash_hex), 2 * len(hash)) != (width, width)
+            if wrong or not (offset_text.isdigit() and length_text.isdigit()):
                 raise ValueError
             if not 0 < entry.length <= MOST_SEGMENT_BYTES or entry.offset < end or count > _LINES_MOST:
                 raise ValueError

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 
 import zstandard
@@ -20,7 +21,7 @@ def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
     Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes.
     """
     decompressor = zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).decompressobj()
-    rest = b""
+    rest = b""  # of a line, at the end of a step
     offset = 0
     with storage.open(name) as source:
         while not decompressor.eof:
@@ -31,13 +32,17 @@ def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
             # In small steps: a few compressed bytes may stand for gigabytes, and only a step of them is ever in memory.
             for start in range(0, len(read), 1024):
                 try:
-                    rest += decompressor.decompress(read[start : start + 1024])
+                    text = io.BytesIO(rest + decompressor.decompress(read[start : start + 1024]))
                 except zstandard.ZstdError as error:
                     raise Malformed(name, offset, "an intact frame", str(error)) from None
-                *whole, rest = rest.split(b"\n")
-                if len(rest) > _LINE_MOST:
-                    raise Malformed(name, offset, f"lines of at most {_LINE_MOST} bytes", "a longer one")
-                yield from whole
+                rest = b""
+                for line in text:
+                    if len(line) > _LINE_MOST:
+                        raise Malformed(name, offset, f"lines of at most {_LINE_MOST} bytes", "a longer one")
+                    if line.endswith(b"\n"):
+                        yield line[:-1]
+                    else:
+                        rest = line
                 if decompressor.eof:
                     break
     if rest:

@@ -26,6 +26,7 @@ from backupctl.share.storage import Sink, Storage
 BEAT_SECONDS = 10.0
 STALE_BEATS = 6
 _SIZE = 1024  # of the file, always: a beat overwrites it whole
+_PROCESS_MOST = (1 << 31) - 1  # pid_t
 _KEEP = 4  # generations; a client may see a directory as it was a second ago
 
 
@@ -203,7 +204,7 @@ def _read(storage: Storage, generation: int) -> Holder | None:
     try:
         fields = Fields.parse(_name(generation), storage.read(_name(generation), _SIZE))
         return Holder(
-            fields.text("token"), fields.text("host"), fields.text("boot"), fields.integer("process"),
+            fields.text("token"), fields.text("host"), fields.text("boot"), fields.integer("process", 1, _PROCESS_MOST),
             fields.text("name"), fields.text("doing"), fields.integer("beat"), fields.flag("released"),
         )  # fmt: skip
     except (Malformed, FileNotFoundError):

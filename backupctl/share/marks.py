@@ -8,8 +8,9 @@ from typing import Any
 
 from backupctl.domain.errors import Malformed, Refused
 from backupctl.domain.names import BOARD
-from backupctl.formats.strict_json import Fields, dump
+from backupctl.formats.strict_json import Fields
 from backupctl.share.hashing import HASH_BYTES, Hashing
+from backupctl.share.sealed import check_seal, seal
 from backupctl.share.storage import Storage, write_whole
 
 SHARE_MARK, SHELF_MARK = "share.json", "shelf.json"
@@ -79,6 +80,7 @@ def _read(storage: Storage, name: str, what: str) -> Fields | None:
             f"{name} was made by a newer version of this program",
             f"This version reads format {FORMAT} without required features. Use the newer one.",
         )
+    check_seal(name, text)
     return fields
 
 
@@ -100,6 +102,6 @@ def _write(storage: Storage, name: str, value: dict[str, Any]) -> None:
     beside = f"{name}.new"
     if beside in storage.names(""):
         storage.unlink(beside)
-    write_whole(storage, beside, dump(value))
+    write_whole(storage, beside, seal(value))
     storage.rename(beside, name)
     storage.sync_folder("")

@@ -115,6 +115,8 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
             raise NotFound(f"which board? On the share are: {named}", "Say --board NAME.")
         board = boards[0]
     path = folder / "boards" / checked_board(board)
+    if path.is_symlink() or path.parent.is_symlink():
+        raise Refused(f"{path} is a symbolic link", "A share has none: look who made it.")
     mark = read_shelf_mark(FolderStorage(path)) if path.is_dir() else None
     if mark is None:
         raise NotFound(f"the share has no shelf of {board}", f"On it are: {', '.join(boards) or 'none yet'}.")

@@ -102,11 +102,13 @@ def read_table(storage: Storage, mark: ShelfMark, part: str) -> Iterator[Row | P
         checksum.update(b"\n")
         try:
             hash_hex, sha_hex, offset, stored, length = fields
-            if len(hash_hex) != width or len(sha_hex) != 64:
+            if (len(hash_hex), len(sha_hex)) != (width, 64) or not (offset + stored + length).isdigit():
                 raise ValueError
             row = Row(
                 bytes.fromhex(hash_hex.decode()), bytes.fromhex(sha_hex.decode()), int(offset), int(stored), int(length)
             )
+            if (2 * len(row.hash), len(row.sha256)) != (width, 32):
+                raise ValueError  # fromhex passes over blanks
         except ValueError:
             raise Malformed(f"{name}, line {rows + 2}", 0, "five fields", repr(line[:120])) from None
         inside = at <= row.offset and row.stored > 0 and row.offset + row.stored <= _MOST_BYTES
