@@ -24,7 +24,7 @@ from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.session import Session
-from backupctl.operations.stitching import SegmentReader, Stretch, stream_of
+from backupctl.operations.stitching import SegmentReader, Stretch, check_digest, stream_of
 from backupctl.share.shelf import Shelf
 
 _WORKERS = 2
@@ -164,8 +164,7 @@ def pour(
     kept: list[tuple[Stretch, bytes]] = []
     end = 0
     with closing(index), SegmentReader(shelf, history) as reader:
-        if stream_bytes != record.stream_bytes:
-            raise BackupctlError("record and contents of the capture do not agree", "Run `backupctl verify`.")
+        check_digest(shelf, record, index)
 
         def move(stretch: Stretch) -> tuple[Stretch, bytes | None]:
             entry = stretch.entry
@@ -195,5 +194,5 @@ def tell(shelf: Shelf, facts: Facts, reporter: Reporter, kind: str, body: dict[s
     """The manifest's event; a share that cannot be written (a rescue computer, a read-only account) is no failure."""
     try:
         Session(shelf, facts, reporter).event(kind, body)
-    except OSError as error:
+    except (BackupctlError, OSError) as error:
         reporter.note(f"the manifest does not know of this restore: {error}")

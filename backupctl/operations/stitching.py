@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from backupctl.domain.errors import Damaged, Malformed
 from backupctl.domain.events import History
+from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import Entry, Place
-from backupctl.share.contents import read_contents
+from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import checked_segment, part_name
 from backupctl.share.shelf import Shelf, locate, other_copies
@@ -89,17 +90,43 @@ def stream_of(shelf: Shelf, history: History, capture: str) -> tuple[int, Segmen
     return stream_bytes, index, _stretches(again, index)
 
 
+def check_digest(shelf: Shelf, record: CaptureRecord, index: SegmentIndex) -> None:
+    """Before a byte is written: that the shelf holds all segments, and that the contents are those of the record.
+
+    `index`: of `stream_of`. Raises Damaged, Malformed.
+    """
+    digest = DigestOfCapture()
+    entries = read_contents(shelf.storage, shelf.mark, record.id)
+    stream_bytes, lines = next(entries).offset, 0
+    for entry in entries:
+        number = index.find(entry.hash) if entry.hash else -1
+        if number >= 0 and index.place_of(number) is None:
+            raise _no_copy(entry)
+        digest.add(entry, index.sha256_of(number) if number >= 0 else b"")
+        lines += 1
+    stream = record.streams[0]
+    if (stream.bytes, stream.lines, stream.digest) != (stream_bytes, lines, digest.hex()):
+        raise Damaged(
+            f"record, contents and tables of {record.id} do not agree: one of them was altered",
+            "Nothing was written. Run `backupctl verify --thorough`, and choose another capture.",
+        )
+
+
 def _stretches(entries: Iterator[Entry], index: SegmentIndex) -> Iterator[Stretch]:
     for entry in entries:
         place = index.place_of(index.find(entry.hash)) if entry.hash else None
         if entry.hash and place is None:
-            raise Damaged(
-                f"the shelf has no intact copy of bytes {entry.offset} to {entry.offset + entry.length} of the card",
-                "Run `backupctl verify` for the whole damage. Another capture may be whole.",
-            )
+            raise _no_copy(entry)
         if place is not None and place.length != entry.length:
             raise Damaged(
                 f"the segment for byte {entry.offset} is {place.length} bytes long, not {entry.length}",
                 "The contents or a table were altered. Run `backupctl verify`.",
             )
         yield Stretch(entry, place)
+
+
+def _no_copy(entry: Entry) -> Damaged:
+    return Damaged(
+        f"the shelf has no intact copy of bytes {entry.offset} to {entry.offset + entry.length} of the card",
+        "Run `backupctl verify` for the whole damage. Another capture may be whole.",
+    )

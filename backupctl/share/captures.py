@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import asdict, dataclass
+from typing import Any
 
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History
@@ -99,7 +100,7 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         written_bytes=fields.integer("written_bytes"),
         new_segments=fields.integer("new_segments"),
         frozen_seconds=fields.number("frozen_seconds"),
-        layout=fields.raw_object("layout"),
+        layout=_layout(fields),
         zeroed=fields.ranges("zeroed"),
         unreadable=fields.ranges("unreadable"),
         left_out=tuple(int(number) for number in fields.texts("left_out", _NUMBER)),
@@ -109,6 +110,17 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         lock=fields.text("lock"),
         by=fields.text("by"),
     )
+
+
+def _layout(fields: Fields) -> dict[str, Any]:
+    """As it stands there; what people are shown of it has been looked at."""
+    for volume in fields.object("layout").objects("volumes"):
+        for key in ("start", "end", "free"):
+            volume.integer(key)
+        volume.text("kind")
+        for key in ("label", "identity"):
+            volume.optional_text(key)
+    return fields.raw_object("layout")
 
 
 def commit(storage: Storage, mark: ShelfMark, lock: Lock, record: CaptureRecord, referred: set[str]) -> None:

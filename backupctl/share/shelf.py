@@ -62,12 +62,11 @@ def adopt_share(folder: Path, same_machine: bool, made: str) -> ShareMark:
 
 def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
     """The shelf of a board on a marked share; finishes one whose making was cut short."""
-    checked_board(board)
     mark = read_share_mark(FolderStorage(folder))
     if mark is None:
         raise _unmarked(folder)
+    path = _board_folder(folder, board)
     FolderStorage(folder).make_folder(f"boards/{board}")
-    path = folder / "boards" / board
     storage = FolderStorage(path)
     for name in _FOLDERS:
         storage.make_folder(name)
@@ -114,9 +113,7 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
             named = ", ".join(boards) or "none yet"
             raise NotFound(f"which board? On the share are: {named}", "Say --board NAME.")
         board = boards[0]
-    path = folder / "boards" / checked_board(board)
-    if path.is_symlink() or path.parent.is_symlink():
-        raise Refused(f"{path} is a symbolic link", "A share has none: look who made it.")
+    path = _board_folder(folder, board)
     mark = read_shelf_mark(FolderStorage(path)) if path.is_dir() else None
     if mark is None:
         raise NotFound(f"the share has no shelf of {board}", f"On it are: {', '.join(boards) or 'none yet'}.")
@@ -125,6 +122,13 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
             f"{path} says that it is the shelf of {mark.board}", "Somebody renamed the folder. Rename it back."
         )
     return Shelf(FolderStorage(path), mark, path)
+
+
+def _board_folder(folder: Path, board: str) -> Path:
+    path = folder / "boards" / checked_board(board)
+    if path.is_symlink() or path.parent.is_symlink():
+        raise Refused(f"{path} is a symbolic link, or in one", "A share has none: look who made it.")
+    return path
 
 
 def list_boards(folder: Path) -> list[str]:
@@ -174,7 +178,7 @@ def locate(shelf: Shelf, history: History, hashes: Iterable[bytes]) -> SegmentIn
         try:
             for row in intact_rows(shelf, history, part):
                 if index.find(row.hash) >= 0:
-                    index.add(row.hash, part, place=Place(part, row.offset, row.stored, row.length))
+                    index.add(row.hash, part, row.sha256, Place(part, row.offset, row.stored, row.length))
         except Malformed:
             continue
     return index
