@@ -1,7 +1,7 @@
-"""Card files with real file systems, made by ordinary tools without mounting anything; what is on them is invented.
+"""Card files with real file systems, made by ordinary tools without mounting anything; their content is invented.
 
-Every card has marker bytes wherever no file system keeps anything: boot code, gaps, block 0 of the ext4, the tail of its
-partition, and what lies behind the last partition. What outside tools call free is asked of them, never of the package.
+Every card has marker bytes wherever no file system keeps anything: boot code, gaps, block 0 of the ext4, the tail of
+its partition, and what lies behind the last partition. What is free there is asked of outside tools only.
 """
 
 from __future__ import annotations

@@ -26,10 +26,14 @@ class Confirmation:
 
 
 def confirm_parts(session: HeldSession, stop: Stop) -> list[str]:
-    """Hashes the parts that no run has hashed since the one that wrote them. Warnings in words; raises OSError."""
+    """Hashes the parts that no run has hashed since the one that wrote them, and makes tables that have gone.
+
+    Warnings in words; raises OSError.
+    """
     shelf, history = session.shelf, session.history
     parts, tables = list_parts(shelf.storage)
-    open_parts = [p for p in parts if p not in history.confirmed_parts and p not in history.damaged_parts]
+    settled = history.damaged_parts | (history.confirmed_parts.keys() & tables)
+    open_parts = [part for part in parts if part not in settled]
     sizes = {part: shelf.storage.size(part_name(part)) or 0 for part in open_parts}
     found = Confirmation()
     done = 0

@@ -9,7 +9,7 @@ from typing import Any
 
 from backupctl.domain.errors import NotFound, UsageError
 from backupctl.domain.events import History
-from backupctl.domain.record import DAMAGED, CaptureRecord
+from backupctl.domain.record import DAMAGED, GOOD, CaptureRecord
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.manifest import read_manifest
 from backupctl.share.shelf import Shelf, list_boards, open_shelf
@@ -69,6 +69,8 @@ def list_all(share: Path, board: str | None) -> dict[str, Any]:
 def find_capture(captures: Captures, name: str | None, as_of: datetime | None = None) -> CaptureRecord:
     """By id, a unique beginning of one, a label that only one has, or `newest`; or the newest finished by `as_of`.
 
+    A partial capture is `newest` only where no capture is good.
+
     Raises NotFound, UsageError where several match, Malformed's words where the named record is damaged.
     """
     records = captures.records
@@ -80,7 +82,7 @@ def find_capture(captures: Captures, name: str | None, as_of: datetime | None = 
     if name in (None, "newest"):
         if not records:
             raise NotFound("there is no capture yet", "Take one: backupctl capture")
-        return records[-1]
+        return next((r for r in reversed(records) if r.state == GOOD), records[-1])
     matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]
     matches = matches or [r for r in records if r.label == name]
     if len(matches) > 1:

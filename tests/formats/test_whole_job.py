@@ -1,4 +1,4 @@
-"""The main job from end to end, as its users start it, judged by e2fsprogs, dosfstools, mtools, cmp, zstd, sha256sum."""
+"""The main job from end to end, as users start it, judged by e2fsprogs, dosfstools, mtools, cmp, zstd, sha256sum."""
 
 from __future__ import annotations
 
