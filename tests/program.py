@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import subprocess
@@ -9,6 +11,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from backupctl.cli import main as cli
 
 
 @dataclass(frozen=True)
@@ -43,3 +47,22 @@ def backupctl(share: Path | None, *arguments: str | Path, code: int | None = 0) 
     assert "Traceback" not in ended.err, (arguments, ended)
     assert code is None or ended.code == code, (arguments, ended)
     return ended
+
+
+def here(share: Path, *arguments: str | Path) -> Ended:
+    """As `backupctl`, but within this process: many times faster, for tests that need thousands of runs."""
+    out, err = io.StringIO(), io.StringIO()
+    before = sys.argv, os.environ.copy()
+    sys.argv = ["backupctl", *(str(argument) for argument in arguments)]
+    os.environ["BACKUPCTL_SHARE"] = str(share)
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            cli.main()
+        code = 0
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 0 if ended.code is None else 1
+    finally:
+        sys.argv = before[0]
+        os.environ.clear()
+        os.environ.update(before[1])
+    return Ended(code, out.getvalue(), err.getvalue())

@@ -116,3 +116,23 @@ def _first_line(path: Path) -> str:
         return path.read_text(errors="replace").rstrip("\0").partition("\n")[0].strip()
     except OSError:
         return ""
+
+
+def born(process: int) -> str | None:
+    """When a process was started, in clock ticks since boot; None if it has ended, "" if that cannot be known.
+
+    A process that has ended and that nobody has waited for counts as ended: without an init that reaps them, as in
+    many containers, such processes stay (proc(5), /proc/PID/stat: fields 3 and 22).
+    """
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+        return None if fields[0] in ("Z", "X") else fields[19]
+    except (OSError, IndexError):
+        pass  # no such process, or none that may be looked at
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return None
+    except PermissionError:
+        return ""
+    return ""

@@ -33,20 +33,17 @@ class Facts:
     now: Callable[[], datetime] = _now
 
     def claim(self, doing: str) -> Claim:
-        return Claim(self.machine, self.boot, os.getpid(), self.name, doing, self._is_gone)
+        process = os.getpid()
+        born = host.born(process) or ""
+        return Claim(self.machine, self.boot, process, born, self.name, doing, self._is_gone)
 
     def _is_gone(self, holder: Holder) -> bool | None:
         if holder.host != self.machine:
             return None
         if holder.boot != self.boot:
             return True
-        try:
-            os.kill(holder.process, 0)
-        except ProcessLookupError:
-            return True
-        except PermissionError:
-            return False
-        return False
+        born = host.born(holder.process)
+        return born is None or bool(holder.born and born != holder.born)  # numbers of processes come again
 
     def by(self) -> dict[str, str]:
         """Who writes an event."""

@@ -38,6 +38,7 @@ class Holder:
     host: str
     boot: str
     process: int
+    born: str  # when the process was started, as the host counts; "" if it cannot tell
     name: str  # of the host, for people
     doing: str
     beat: int = 0
@@ -51,6 +52,7 @@ class Claim:
     host: str
     boot: str
     process: int
+    born: str
     name: str
     doing: str
     is_gone: Callable[[Holder], bool | None]
@@ -118,7 +120,7 @@ def acquire(
         holder = _read(storage, current)
         if holder is None or not holder.released:
             _wait_until_stale(storage, current, holder, claim, beat_seconds, wait)
-    mine = Holder(secrets.token_hex(16), claim.host, claim.boot, claim.process, claim.name, claim.doing)
+    mine = Holder(secrets.token_hex(16), claim.host, claim.boot, claim.process, claim.born, claim.name, claim.doing)
     generation = current + 1
     try:
         sink = storage.create(_name(generation))
@@ -194,6 +196,8 @@ def _generations(storage: Storage) -> list[int]:
 
 def _text(holder: Holder) -> bytes:
     text = json.dumps(asdict(holder)).encode()
+    if len(text) >= _SIZE and holder.doing:  # the path of a source may be long
+        return _text(replace(holder, doing=holder.doing[: len(holder.doing) // 2]))
     if len(text) >= _SIZE:
         raise Refused("the name of this host is too long for a lock", "Shorten it.")
     return text.ljust(_SIZE - 1) + b"\n"
@@ -204,7 +208,8 @@ def _read(storage: Storage, generation: int) -> Holder | None:
     try:
         fields = Fields.parse(_name(generation), storage.read(_name(generation), _SIZE))
         return Holder(
-            fields.text("token"), fields.text("host"), fields.text("boot"), fields.integer("process", 1, _PROCESS_MOST),
+            fields.text("token"), fields.text("host"), fields.text("boot"),
+            fields.integer("process", 1, _PROCESS_MOST), fields.text("born"),
             fields.text("name"), fields.text("doing"), fields.integer("beat"), fields.flag("released"),
         )  # fmt: skip
     except (Malformed, FileNotFoundError):
