@@ -14,6 +14,7 @@ PART = re.compile(r"[0-9a-f]{20}")
 EVENT = re.compile(r"(\d{10})-([0-9a-f]{8})\.json")
 FOLDED_EVENTS = re.compile(r"(\d{10})-(\d{10})-[0-9a-f]{8}\.jsonl")
 LOCK = re.compile(r"(\d{10})\.json")
+LABEL_MOST = 200
 TABLE_SUFFIX = ".table.zst"
 PART_SUFFIX = ".zst"
 
@@ -24,6 +25,16 @@ def capture_id(at: datetime, kind: str, random_hex: str) -> str:
     if not CAPTURE_ID.fullmatch(made):
         raise ValueError(f"not a capture id: {made}")
     return made
+
+
+def checked_label(label: str) -> str:
+    """`label`, if a capture can have it. Raises UsageError."""
+    if not 0 < len(label) <= LABEL_MOST or not label.isprintable() or label == "newest":
+        raise UsageError(
+            f"{label[:80]!r} cannot be the label of a capture",
+            f"Use 1 to {LABEL_MOST} printable characters, and not the word newest.",
+        )
+    return label
 
 
 def checked_board(name: str) -> str:

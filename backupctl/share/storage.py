@@ -197,7 +197,7 @@ class FolderStorage:
     def size(self, name: str) -> int | None:
         try:
             found = self._path(name).lstat()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
         return found.st_size if stat.S_ISREG(found.st_mode) else None
 

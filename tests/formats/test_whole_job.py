@@ -17,12 +17,13 @@ import pytest
 import xxhash
 
 from backupctl.domain.ranges import Ranges
+from backupctl.domain.segments import SEGMENT_BYTES
 from tests import card_images
 from tests.card_images import MIB, Card, free_by_tools, run, take_out
 from tests.program import backupctl
 
 pytestmark = pytest.mark.formats
-CELL = MIB
+CELL = SEGMENT_BYTES
 
 
 @dataclass(frozen=True)
