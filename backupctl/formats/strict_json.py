@@ -138,5 +138,8 @@ class Fields:
 
 
 def dump(value: dict[str, Any]) -> bytes:
-    """JSON for people and machines: two spaces, one field a line, ending in a line end."""
-    return (json.dumps(value, indent=2, ensure_ascii=False) + "\n").encode(errors="backslashreplace")
+    """JSON for people and machines: two spaces, one field a line, ending in a line end.
+
+    Bytes of a file name that are no text become question marks: as half characters, no reader would take them.
+    """
+    return (json.dumps(value, indent=2, ensure_ascii=False) + "\n").encode(errors="replace")

@@ -14,7 +14,7 @@ from backupctl.board import pace
 from backupctl.domain.card_map import CardMap, cells
 from backupctl.domain.errors import BackupctlError, Interrupted
 from backupctl.domain.events import History
-from backupctl.domain.names import capture_id
+from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
@@ -51,6 +51,11 @@ class CaptureOptions:
     policy: Policy
     label: str | None = None
     confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to
+
+    def __post_init__(self) -> None:
+        """Raises UsageError for a label that a capture cannot have."""
+        if self.label is not None:
+            checked_label(self.label)
 
 
 @dataclass

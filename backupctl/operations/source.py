@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -68,9 +67,7 @@ def open_source(path: Path) -> Iterator[Source]:
                     "Capture it when nothing uses it: a virtual machine, or a copy under way, is the usual reason.",
                 )
 
-        # A name may hold bytes that are no text, which a record cannot take.
-        named = os.fsencode(path.resolve()).decode(errors="replace")
-        identity = {"path": named, "model": None, "serial": None, "cid": None}
+        identity = {"path": str(path.resolve()), "model": None, "serial": None, "cid": None}
         yield Source(str(path), reader, None, identity, check_unchanged)
 
 

@@ -72,7 +72,7 @@ def append_event(storage: Storage, event: Event) -> None:
 
 
 def _line(event: Event) -> bytes:
-    return (json.dumps(asdict(event), ensure_ascii=False) + "\n").encode()
+    return (json.dumps(asdict(event), ensure_ascii=False) + "\n").encode(errors="replace")  # see strict_json.dump
 
 
 def fold_old_events(storage: Storage) -> None:

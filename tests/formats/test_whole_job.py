@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import subprocess
 import tomllib
@@ -429,3 +430,22 @@ def test_the_shelf_alone_is_enough(job: Job, tmp_path: Path) -> None:
     run("cmp", tmp_path / "copy.img", tmp_path / "other.img")
     sums = [hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted((alone / "stock").iterdir())]
     assert sums == [hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted((job.shelf / "stock").iterdir())]
+
+
+@pytest.mark.parametrize("label", ["", "newest", "x" * 201, "two\nlines", "\x1b[2J", os.fsdecode(b"\xff")])
+def test_a_label_that_would_do_harm_later_is_refused(label: str, job: Job) -> None:
+    before = everything_under(job.share)
+    backupctl(job.share, "capture", "--board", "shed", "--source", job.card.path, "--label", label, code=2)
+    assert everything_under(job.share) == before
+
+
+def test_file_names_need_not_be_text(job: Job, tmp_path: Path) -> None:
+    share = adopted(tmp_path / "share")
+    card, out = (tmp_path / os.fsdecode(name + b"\xff\n.img") for name in (b"card", b"out"))
+    shutil.copyfile(job.card.path, card)
+    backupctl(share, "capture", "--board", "shed", "--source", card)
+    backupctl(share, "restore", "newest", out)
+    for words in (["list"], ["list", "--json"], ["show"], ["show", "--json"], ["runs"], ["runs", "--json"], ["verify"]):
+        backupctl(share, *words)
+    kinds = [event["kind"] for event in backupctl(share, "runs", "--json").json]
+    assert kinds == ["captured", "restored", "verified"]
