@@ -63,12 +63,13 @@ def run_command(
 ) -> None:
     """Runs a task in a worker, prints its result, and ends with the code that goes with it."""
     from backupctl.cli.supervisor import run
+    from backupctl.cli.text import printable
     from backupctl.cli.view import View
 
     result, ended = run(task, View(quiet))
     if result is None:
         sys.exit(int(ended))
-    print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else show(result))
+    print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result)))
     sys.exit(int(code(result)))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -357,6 +358,9 @@ def main() -> None:
     """The console script."""
     from backupctl.cli.view import View
 
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # File names need not be UTF-8, and a terminal need not show all of it.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         app(standalone_mode=True)
     except BackupctlError as error:

@@ -59,16 +59,7 @@ def capture(result: Json) -> str:
 
 
 def dry_run(result: Json) -> str:
-    volumes = [
-        (
-            str(volume["partition"] or "-"),
-            str(volume["kind"]),
-            str(volume["label"] or ""),
-            size(volume["end"] - volume["start"]),
-            size(volume["free"]),
-        )
-        for volume in result["layout"]["volumes"]
-    ]
+    volumes = _volume_rows(result["layout"])
     lines = [
         facts([
             ("source", result["source"]),
@@ -78,13 +69,33 @@ def dry_run(result: Json) -> str:
             ("judged by", counted(result["sampled_segments"], "segment")),
         ]),
         "",
-        table(("no.", "holds", "label", "size", "free"), volumes, right=(3, 4)) if volumes else "",
+        table(_VOLUMES, volumes, right=(3, 4)) if volumes else "",
         "",
         checks(result["checks"]),
         "",
         "Nothing was written.",
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+_VOLUMES = ("no.", "holds", "label", "size", "free", "identity")
+
+
+def _volume_rows(layout: Json) -> list[tuple[str, ...]]:
+    """The volumes of a card; a record's layout comes from the share as it is."""
+    volumes = layout.get("volumes")
+    return [
+        (
+            str(volume.get("partition") or "-"),
+            str(volume.get("kind")),
+            str(volume.get("label") or ""),
+            size(_number(volume, "end") - _number(volume, "start")),
+            size(_number(volume, "free")),
+            str(volume.get("identity") or ""),
+        )
+        for volume in (volumes if isinstance(volumes, list) else ())
+        if isinstance(volume, dict)
+    ]
 
 
 def checks(found: list[Json]) -> str:
@@ -148,20 +159,10 @@ def show(result: Json) -> str:
         ("digest", record["streams"][0]["digest"]),
         ("made by", record["by"]),
     ]
-    volumes = [
-        (
-            str(volume["partition"] or "-"),
-            str(volume["kind"]),
-            str(volume["label"] or ""),
-            size(volume["end"] - volume["start"]),
-            size(volume["free"]),
-            str(volume["identity"] or ""),
-        )
-        for volume in record["layout"].get("volumes", ())
-    ]
+    volumes = _volume_rows(record["layout"])
     lines = [facts([pair for pair in pairs if pair[1]]), ""]
     if volumes:
-        lines.append(table(("no.", "holds", "label", "size", "free", "identity"), volumes, right=(3, 4)))
+        lines.append(table(_VOLUMES, volumes, right=(3, 4)))
     if result["damaged_segments"]:
         lines.append(paragraph(f"damaged: no intact copy of {counted(len(result['damaged_segments']), 'segment')}"))
     lines.append(warnings_of(result))
@@ -175,29 +176,42 @@ def runs(result: Json) -> str:
 
 
 def _event(event: Json) -> str:
+    """What an event says, in a few words. Its body comes from the share as it is: nothing in it is sure."""
     body: Json = event["body"]
+    damaged = _many(body, "damaged_copies") + _many(body, "damaged_parts")
     match event["kind"]:
         case "captured":
-            many = len(body.get("warnings", ()))
+            many = _many(body, "warnings")
             extra = f", {counted(many, 'warning')}" if many else ""
-            return f"{body.get('capture')}, {body.get('state')}, {size(body.get('written_bytes', 0))} written{extra}"
+            return f"{body.get('capture')}, {body.get('state')}, {size(_number(body, 'written_bytes'))} written{extra}"
         case "failed" | "interrupted":
             return f"{body.get('doing')}: {body.get('cause')}"
         case "verified":
-            damaged = len(body.get("damaged_copies", ())) + len(body.get("damaged_parts", ()))
             hurt = f"{damaged} damaged" if damaged else "all intact"
-            turn = body.get("slice")
-            which = f", slice {turn[0] + 1} of {turn[1]}" if turn else ""
-            return f"{counted(body.get('checked_segments', 0), 'segment')}{which}: {hurt}"
+            match body.get("slice"):
+                case [int(turn), int(nights)]:
+                    which = f", slice {turn + 1} of {nights}"
+                case _:
+                    which = ""
+            return f"{counted(_number(body, 'checked_segments'), 'segment')}{which}: {hurt}"
         case "confirmed":
-            damaged = len(body.get("damaged_copies", ())) + len(body.get("damaged_parts", ()))
-            return counted(len(body.get("confirmed_parts", ())), "part") + (f", {damaged} damaged" if damaged else "")
+            return counted(_many(body, "confirmed_parts"), "part") + (f", {damaged} damaged" if damaged else "")
         case "restored":
             return f"{body.get('capture')} to {body.get('target')}"
         case "took-over":
             return f"the lock of {body.get('from')}, which had ended"
         case _:
             return ""
+
+
+def _many(body: Json, key: str) -> int:
+    value = body.get(key)
+    return len(value) if isinstance(value, list) else 0
+
+
+def _number(body: Json, key: str) -> int:
+    value = body.get(key)
+    return value if isinstance(value, int) else 0
 
 
 def verified(result: Json) -> str:

@@ -7,6 +7,13 @@ import textwrap
 from collections.abc import Sequence
 
 WIDTH = 79
+# Labels and messages from a card or a share may hold what a terminal obeys: C0, C1, delete (ECMA-48, 5.2 and 5.3).
+_CONTROLS = {code: "?" for code in (*range(0x20), *range(0x7F, 0xA0)) if code != ord("\n")}
+
+
+def printable(text: str) -> str:
+    """`text` with `?` for each control character but the end of a line."""
+    return text.translate(_CONTROLS)
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:

@@ -7,7 +7,7 @@ import sys
 import textwrap
 import time
 
-from backupctl.cli.text import WIDTH
+from backupctl.cli.text import WIDTH, printable
 from backupctl.domain.units import duration, size
 from backupctl.operations.progress import Step
 
@@ -31,7 +31,7 @@ class View:
         now = time.monotonic()
         if step.name != self._name:
             self._name, self._started, self._last_line = step.name, now, now
-        text = progress_text(step, now - self._started)
+        text = printable(progress_text(step, now - self._started))
         if self._terminal:
             width = shutil.get_terminal_size().columns
             sys.stderr.write(f"\r\x1b[K{text[: width - 1]}")
@@ -57,7 +57,7 @@ class View:
         self.clear()
         if not sys.stdin.isatty():
             return False
-        print(question, file=sys.stderr)
+        print(printable(question), file=sys.stderr)
         try:
             return input("> ").strip() == expected
         except EOFError:
@@ -71,8 +71,8 @@ class View:
     def _folded(self, line: str) -> str:
         """A line as a terminal can show it; a journal breaks its lines itself."""
         if not self._terminal:
-            return line
-        return textwrap.fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+            return printable(line)
+        return textwrap.fill(printable(line), WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def progress_text(step: Step, seconds: float) -> str:

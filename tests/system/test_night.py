@@ -120,7 +120,7 @@ def test_damage_that_the_night_finds(place: Place) -> None:
         file.write(b"\0" * 4096)
     first = place.night("--json", code=5).json
     assert steps(first) == [("capture", "done", 0), ("verify", "failed", 5)]
-    assert first["verify"]["damaged_segments"] == 1
+    assert first["verify"]["damaged_segments"] in (1, 2)  # 4 KiB may lie across a border
     # The card still holds what was damaged: the next capture writes it anew, for all three captures.
     second = place.night("--json", code=None).json
     assert steps(second)[0] == ("capture", "done", 0)
