@@ -1,9 +1,8 @@
-"""What a share or a file name holds is shown, and never obeyed by a terminal or a reason to fall over."""
+"""What a share holds is shown, and never obeyed by a terminal or a reason to fall over."""
 
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 
 from tests.program import backupctl
@@ -33,13 +32,3 @@ def test_control_characters_of_the_share_do_not_reach_the_terminal(tmp_path: Pat
 def test_an_event_whose_body_makes_no_sense_is_listed(tmp_path: Path) -> None:
     share = shelf_with_event(tmp_path, {"capture": ["x"], "written_bytes": "lots", "warnings": 3})
     assert "captured" in backupctl(share, "runs").out
-
-
-def test_a_file_name_that_is_not_utf8(tmp_path: Path) -> None:
-    share = shelf_with_event(tmp_path, {})
-    card = Path(os.fsdecode(os.fsencode(tmp_path) + b"/card-\xff.img"))
-    card.write_bytes(os.urandom(1 << 20))
-    backupctl(share, "capture", "--source", card, "--board", "mill", code=4)  # random bytes: read whole, with a warning
-    (listed,) = backupctl(share, "list", "--json").json
-    assert listed["source"] == str(card)
-    assert r"card-\udcff.img" in backupctl(share, "show").out
