@@ -42,9 +42,8 @@ def run_all(made: Made, folder: Path, capture: bool = True) -> dict[str, int]:
     """Every command on the share; their exit codes. None may be an error of the program, or restore another byte."""
     out = folder / "restored.img"
     commands: list[list[str | Path]] = [
-        ["list"], ["list", "--json"], ["show", "newest"], ["show", made.captures[1], "--json"], ["runs"],
-        ["runs", "--json"], ["verify"], ["verify", "--thorough", "--json"], ["verify", "--nights", "2"],
-        ["restore", "newest", out], ["restore", made.captures[0], out],
+        ["list"], ["list", "--json"], ["show", made.captures[1]], ["runs"], ["verify", "--thorough"],
+        ["verify", "--nights", "2"], ["restore", "newest", out], ["restore", made.captures[0], out],
     ]  # fmt: skip
     if capture:
         commands.append(["capture", "--board", "shed", "--source", made.card])

@@ -36,7 +36,7 @@ ODD_VALUES: tuple[object, ...] = (
     ["x"],
 )
 PART = re.compile(r"[0-9a-f]{20}\.zst")
-ROUNDS = 120
+ROUNDS = 60
 
 
 def small_files(made: Made) -> list[Path]:
