@@ -29,7 +29,7 @@ from backupctl.operations.preflight import Situation, as_json, refuse_if_any, ru
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.segmenting import Segment, Segmenter, runs_of
-from backupctl.operations.session import HeldSession, Session, hold
+from backupctl.operations.session import HeldSession, Session, hold, share_failed
 from backupctl.operations.source import Source, open_source
 from backupctl.operations.standalone import write_standalone
 from backupctl.share.captures import commit, list_captures
@@ -84,20 +84,24 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
     """
     with open_source(options.source) as source:
         card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
-        refuse_if_any(run_checks(Situation(shelf, Session(shelf, facts, reporter), source, card)))
-        with hold(shelf, facts, reporter, f"capture of {options.source}") as session:
+        try:
+            session = Session(shelf, facts, reporter)
+        except OSError as error:
+            raise share_failed(error) from error
+        refuse_if_any(run_checks(Situation(shelf, session, source, card)))
+        with hold(shelf, facts, reporter, f"capture of {options.source}") as held:
             started = facts.now()
             id = capture_id(started, "image", secrets.token_hex(3))
             mark = b'{"backupctl": "unfinished run", "capture": "%s"}\n' % id.encode()
             write_whole(shelf.storage, f"{_UNFINISHED}/{id}.json", mark)
-            run = _Run(session, options, source, card, id, started, stop)
+            run = _Run(held, options, source, card, id, started, stop)
             record = run.take()
             try:
                 for name in shelf.storage.names(_UNFINISHED):
                     shelf.storage.unlink(f"{_UNFINISHED}/{name}")
             except OSError as error:
                 reporter.note(f"marks of unfinished runs could not be removed ({error}); the next run removes them")
-            return {**summary(record, session.history), **run.notes()}
+            return {**summary(record, held.history), **run.notes()}
 
 
 def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter) -> dict[str, Any]:
@@ -182,8 +186,8 @@ class _Run:
             self._warnings += confirm_parts(session, self._stop)
         index, problems = load_index(self._shelf, session.history)
         if problems:
-            self._warnings += rebuild_tables(session, problems, self._stop)
             index.close()
+            self._warnings += rebuild_tables(session, problems, self._stop)
             index, _ = load_index(self._shelf, session.history)
         return index
 

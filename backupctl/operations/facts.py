@@ -43,7 +43,7 @@ class Facts:
         if holder.boot != self.boot:
             return True
         born = host.born(holder.process)
-        return born is None or bool(holder.born and born != holder.born)  # numbers of processes come again
+        return born is None or bool(holder.born and born and born != holder.born)  # numbers of processes come again
 
     def by(self) -> dict[str, str]:
         """Who writes an event."""

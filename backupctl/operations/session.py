@@ -113,7 +113,7 @@ def hold(
     try:
         lock = acquire(shelf.storage, facts.claim(doing), beat_seconds=beat_seconds)
     except OSError as error:
-        raise _share_failed(error) from error
+        raise share_failed(error) from error
     try:
         session = _told_of_earlier_holders(shelf, facts, reporter, lock)
         try:
@@ -126,7 +126,7 @@ def hold(
             session.event("failed", {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
             raise
         except OSError as error:
-            failure = _share_failed(error)
+            failure = share_failed(error)
             session.event("failed", {"doing": doing, "cause": failure.cause, "exit": int(failure.exit_code)})
             raise failure from error
         try:
@@ -153,11 +153,11 @@ def _told_of_earlier_holders(shelf: Shelf, facts: Facts, reporter: Reporter, loc
                 shelf.storage.sync_folder(f"captures/{id}")
             session.event("took-over", {"lock": holder.token, "from": holder.name, "captures": theirs})
     except OSError as error:
-        raise _share_failed(error) from error
+        raise share_failed(error) from error
     return session
 
 
-def _share_failed(error: OSError) -> BackupctlError:
+def share_failed(error: OSError) -> BackupctlError:
     """What the share said, and what to do about it."""
     kept = "What was on the shelf before is as it was, and the next run goes on from what this one wrote."
     if error.errno in (errno.ENOSPC, errno.EDQUOT):

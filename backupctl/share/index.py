@@ -31,13 +31,14 @@ class SegmentIndex:
         self._part_numbers: dict[str, int] = {}
         self._part = array("I")
         self._places = (array("I"), array("I"), array("I")) if with_places else None
-        self._sums: IO[bytes] = tempfile.SpooledTemporaryFile(max_size=_SHA_IN_MEMORY)  # noqa: SIM115 - lives as long
+        self._sums: IO[bytes] | None = None  # made when the first sum comes
 
     def __len__(self) -> int:
         return self._count
 
     def close(self) -> None:
-        self._sums.close()
+        if self._sums is not None:
+            self._sums.close()
 
     def find(self, hash: bytes) -> int:
         """The number of a segment, or -1."""
@@ -73,6 +74,8 @@ class SegmentIndex:
     def _put(self, number: int, part: str, sha256: bytes, place: Place | None) -> None:
         self._part[number] = self.part_number(part)
         if sha256:
+            if self._sums is None:
+                self._sums = tempfile.SpooledTemporaryFile(max_size=_SHA_IN_MEMORY)  # noqa: SIM115 - lives as long
             self._sums.seek(32 * number)
             self._sums.write(sha256)
         if self._places is not None and place is not None:
@@ -111,6 +114,9 @@ class SegmentIndex:
         return self._parts[part_number]
 
     def sha256_of(self, number: int) -> bytes:
+        """Of an index to which sums were added."""
+        if self._sums is None:
+            raise ValueError("this index keeps no sums")
         self._sums.seek(32 * number)
         return self._sums.read(32)
 

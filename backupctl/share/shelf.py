@@ -57,6 +57,7 @@ def adopt_share(folder: Path, same_machine: bool, made: str) -> ShareMark:
     if found is None:
         raise Malformed(SHARE_MARK, 0, "the mark just written", "nothing")
     storage.make_folder("boards")
+    storage.sync_folder("")
     return found
 
 
@@ -66,17 +67,26 @@ def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
     if mark is None:
         raise _unmarked(folder)
     path = _board_folder(folder, board)
-    FolderStorage(folder).make_folder(f"boards/{board}")
+    share = FolderStorage(folder)
+    share.make_folder(f"boards/{board}")
+    share.sync_folder("boards")
+    share.sync_folder("")
     storage = FolderStorage(path)
     for name in _FOLDERS:
         storage.make_folder(name)
-    for name, text in _restore_texts(board).items():
+    marked = read_shelf_mark(storage) is not None
+    if not marked and (storage.names("captures") or storage.names("stock")):
+        raise Refused(
+            f"{path} holds captures, but its mark ({SHELF_MARK}) is gone",
+            "Bring the file back from a snapshot of the NAS: a new mark would not fit what is there.",
+        )
+    # Random, since a NAS may compress or share blocks; removing it must give room back.
+    for name, content in {**_restore_texts(board), "ballast": secrets.token_bytes(_BALLAST_BYTES)}.items():
+        if not marked and storage.size(name) is not None:
+            storage.unlink(name)  # perhaps cut short: the mark comes last
         if storage.size(name) is None:
-            write_whole(storage, name, text)
-    if storage.size("ballast") is None:
-        # Random, since a NAS may compress or share blocks; removing it must give room back.
-        write_whole(storage, "ballast", secrets.token_bytes(_BALLAST_BYTES))
-    if read_shelf_mark(storage) is None:
+            write_whole(storage, name, content)
+    if not marked:
         hashing = Hashing(identity, secrets.randbits(64))
         new = ShelfMark(secrets.token_hex(16), mark.id, board, mark.same_machine, hashing)
         write_shelf_mark(storage, new, made, MADE_BY)
@@ -156,13 +166,17 @@ def load_index(shelf: Shelf, history: History, unconfirmed: bool = False) -> tup
     """
     index = SegmentIndex(shelf.mark.hashing.length)
     problems: dict[str, str] = {}
-    for part in _usable_parts(shelf, history):
-        if unconfirmed or part in history.confirmed_parts:
-            try:
-                for row in intact_rows(shelf, history, part):
-                    index.add(row.hash, part, row.sha256)
-            except Malformed as error:
-                problems[part] = error.cause
+    try:
+        for part in _usable_parts(shelf, history):
+            if unconfirmed or part in history.confirmed_parts:
+                try:
+                    for row in intact_rows(shelf, history, part):
+                        index.add(row.hash, part, row.sha256)
+                except Malformed as error:
+                    problems[part] = error.cause
+    except BaseException:
+        index.close()
+        raise
     return index, problems
 
 

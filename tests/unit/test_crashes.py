@@ -6,17 +6,20 @@ one can as well, or is not listed; and the next run makes a whole one out of wha
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 
-from backupctl.domain.errors import BackupctlError
+from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
+from backupctl.operations.listing import captures_of
 from backupctl.share.lock import acquire
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
 from tests.unit.small_board import (
@@ -137,3 +140,38 @@ def test_the_process_ends_and_the_server_loses_power_a_run_later(start: Start) -
         shelf = board.shelf(storage, disk.root)
         board.check(shelf)
         board.verify(shelf)
+
+
+def test_reading_fails_once(start: Start) -> None:
+    board, disk = start()
+    counting = FaultyStorage(disk)
+    assert attempt(board, counting)
+    for at in range(1, counting.reads + 1):
+        board, disk = start()
+        storage = FaultyStorage(disk, Fault.UNREADABLE, at)
+        shelf = board.shelf(FaultyStorage(disk), disk.root)
+        try:
+            board.capture(replace(shelf, storage=storage), SECOND_CARD)
+        except BackupctlError as error:
+            assert os.strerror(errno.EIO) in error.cause
+        goes_on(board, disk)
+
+
+def test_a_share_that_is_full_until_somebody_makes_room(start: Start) -> None:
+    changes = changes_of_a_capture(start)
+    refused = 0
+    for at in range(1, changes + 1):
+        board, disk = start()
+        storage = FaultyStorage(disk, Fault.FULL, at)
+        shelf = board.shelf(storage, disk.root)
+        try:
+            board.capture(shelf, SECOND_CARD)
+        except BackupctlError as error:
+            refused += 1
+            assert error.exit_code == Exit.FAILED
+            assert "no room left on the share" in error.cause
+            assert "Make room" in error.hint
+            assert len(captures_of(shelf)[0].records) == len(board.contents)
+        goes_on(board, disk)
+    # What needs room after the commit (its event, above all) may fail, and the capture is done all the same.
+    assert changes - 15 < refused < changes
