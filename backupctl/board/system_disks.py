@@ -33,6 +33,7 @@ class Trace:
     table: tuple[Mount, ...] = field(repr=False)
     root: Path
     disks: set[str] = field(default_factory=set)  # names of whole disks
+    mounts: list[Mount] = field(default_factory=list)  # met on the way, from the top down
     problems: list[str] = field(default_factory=list)  # where the way was lost
     _seen: set[str | int] = field(default_factory=set)  # names and mount ids: nothing is followed twice
 
@@ -41,6 +42,7 @@ class Trace:
         if mount.id in self._seen:
             return
         self._seen.add(mount.id)
+        self.mounts.append(mount)
         if mount.fstype == "overlay":
             for layer in _layers(mount):
                 below = mountinfo.mount_of(layer, self.table)

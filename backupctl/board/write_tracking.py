@@ -142,7 +142,7 @@ class WriteTracker:
         return self._lost + sum(int(count) for text in told for count in _LOSS.findall(text))
 
     def prove(self, places: Iterable[Path]) -> bool:
-        """Whether a write to this disk is seen, by writing a file without a name to the first of `places` that takes it.
+        """Whether a write to this disk is seen: a file without a name, on the first of `places` that takes it.
 
         `places` are directories on file systems of the disk. False: none can be written to (read-only, or a kind that
         has no nameless files, such as FAT), so nothing is proven. Raises Refused if it was written and not seen.
