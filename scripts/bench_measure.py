@@ -1,7 +1,8 @@
 """Measures the program on a real card against plain tools, and prints a table. Run it by `scripts/bench`.
 
-Every ratio is of medians of one run of this script: in each round every command runs once, one after the other, with
-what they read in the page cache. The share is a folder on a local disk: what a network adds is not in these figures.
+Every ratio is of medians of one run of this script: in each round every command runs once, one after the other. Cards,
+and what is restored from, are in the page cache; what is verified is not, since verification always reads past it. All
+that writes ends when its output is on the disk. The share is a folder: what a network adds is not in these figures.
 """
 
 from __future__ import annotations
@@ -74,6 +75,39 @@ class Bench:
         return share
 
 
+def warm(*paths: Path) -> None:
+    """Puts what the files hold into the page cache; not their holes, which would push out everything else."""
+    for path in paths:
+        with path.open("rb", buffering=0) as file:
+            size = path.stat().st_size
+            at = _seek(file.fileno(), 0, os.SEEK_DATA, size)
+            while at < size:
+                end = _seek(file.fileno(), at, os.SEEK_HOLE, size)
+                file.seek(at)
+                while at < end:
+                    at += len(file.read(min(4 * MIB, end - at)))
+                at = _seek(file.fileno(), end, os.SEEK_DATA, size)
+
+
+def _seek(descriptor: int, offset: int, whence: int, size: int) -> int:
+    try:
+        return os.lseek(descriptor, offset, whence)
+    except OSError:  # no data from here on
+        return size
+
+
+def cool(*paths: Path) -> None:
+    """Takes files out of the page cache."""
+    for path in paths:
+        descriptor = os.open(path, os.O_RDONLY)
+        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+        os.close(descriptor)
+
+
+def parts_of(share: Path) -> list[Path]:
+    return sorted(path for path in share.glob("boards/*/stock/*.zst") if ".table." not in path.name)
+
+
 def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
     began = time.monotonic()
     process = subprocess.Popen(command, stdout=subprocess.PIPE, preexec_fn=prepare)
@@ -108,28 +142,37 @@ QUICK = ("--no-read-back", "--no-confirm")
 def one_round(bench: Bench, written: dict[str, int]) -> None:
     first_day, second_day, third_day = bench.cards
     whole = bench.folder / "whole.zst"
+    warm(first_day)
     bench.measure("whole card", shell(f"dd if={first_day} bs=4M status=none | zstd -q -3 -T2 > {whole}; sync"))
     written["whole card"] = whole.stat().st_size
 
     share = bench.share("first")
+    warm(first_day)
     bench.measure("first capture", capture(share, first_day, *QUICK))
     written["first capture"] = bytes_on(share)
-    parts = sorted(str(path) for path in share.glob("boards/*/stock/*.zst") if ".table." not in path.name)
-    bench.measure("zstd -t", ["zstd", "-tq", *parts])
+    parts = parts_of(share)
+    cool(*parts)
+    bench.measure("zstd -t", ["zstd", "-tq", *map(str, parts)])
+    cool(*parts)
     bench.measure("verify", on_share(share, "verify", "newest"))
     restored = bench.folder / "restored.img"
-    bench.measure("unpack whole", shell(f"zstd -dcq {whole} | dd of={restored} bs=4M conv=sparse status=none"))
+    warm(whole)
+    bench.measure("unpack whole", shell(f"zstd -dcq {whole} | dd of={restored} bs=4M conv=sparse,fsync status=none"))
     restored.unlink()
+    warm(*parts)
     bench.measure("restore", on_share(share, "restore", "newest", str(restored)))
     restored.unlink()
+    warm(first_day)
     bench.measure("first capture, read back", capture(bench.share("read-back"), first_day, "--read-back"))
 
     # A steady state: everything but the last run's parts has been confirmed by the run after it.
     run(capture(share, first_day))
     confirmed = bench.share("second", like=share)
     before = bytes_on(confirmed)
+    warm(second_day)
     bench.measure("nightly capture", capture(confirmed, second_day, *QUICK))
     written["nightly capture"] = bytes_on(confirmed) - before
+    warm(third_day)
     bench.measure("nightly capture, confirm and read back", capture(confirmed, third_day, "--read-back"))
 
     bench.measure("import typer", [sys.executable, "-c", "import typer"])
@@ -245,8 +288,6 @@ def main() -> None:
     folder.mkdir()
     try:
         bench = Bench(folder, cards)
-        for card in cards:  # into the page cache
-            run(shell(f"cat {card} > /dev/null"))
         written: dict[str, int] = {}
         for _ in range(chosen.rounds):
             one_round(bench, written)
