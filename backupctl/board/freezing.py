@@ -87,7 +87,7 @@ class Freezer:
             if took <= limit_seconds:
                 return took
         raise Refused(
-            f"writing out takes {took:.1f} s each time; a freeze would stop the board as long (limit {limit_seconds:g})",
+            f"writing out takes {took:.1f} s each time, and a freeze as long (limit: {limit_seconds:g} s)",
             "Something writes faster than the card can: stop it for the time of the capture.",
         )
 

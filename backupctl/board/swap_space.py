@@ -42,7 +42,11 @@ def swaps_on(disk: BlockDevice, file_systems: Sequence[MountedFileSystem]) -> tu
         if name in starts:
             found.append(_space(name, 0, [(starts[name], starts[name] + sizes[name])]))
         elif name.startswith("/"):
-            fd = os.open(name, os.O_RDONLY | os.O_CLOEXEC)
+            try:
+                fd = os.open(name, os.O_RDONLY | os.O_CLOEXEC)
+            except FileNotFoundError:
+                found.append(SwapSpace(name, 0, None, None))  # deleted while in use; nothing tells where it lies
+                continue
             try:
                 status = os.fstat(fd)
                 file_system = numbered.get((os.major(status.st_dev), os.minor(status.st_dev)))
