@@ -144,27 +144,17 @@ class WriteTracker:
     def prove(self, places: Iterable[Path]) -> bool:
         """Whether a write to this disk is seen: a file without a name, on the first of `places` that takes it.
 
-        `places` are directories on file systems of the disk. False: none can be written to (read-only, or a kind that
-        has no nameless files, such as FAT), so nothing is proven. Raises Refused if it was written and not seen.
+        `places` are directories on file systems of the disk. False: none can be written to (read-only, full, or a
+        kind that has no nameless files, such as FAT), so nothing is proven. Raises Refused if it was written and not
+        seen, OSError if writing failed.
         """
         for place in places:
-            try:
-                fd = os.open(place, os.O_TMPFILE | os.O_WRONLY | os.O_CLOEXEC, 0o600)
-            except OSError as error:
-                # open(2): EISDIR where the kernel, EOPNOTSUPP where the file system does not know O_TMPFILE.
-                if error.errno in (errno.EROFS, errno.EOPNOTSUPP, errno.EISDIR, errno.ENOSPC, errno.EDQUOT):
-                    continue
-                raise
-            try:
+            self.collect()
+            self._fold()
+            if _write_marker(place):
                 self.collect()
-                self._fold()
-                os.write(fd, os.urandom(_MARKER_BYTES))
-                os.fsync(fd)
-                self.collect()
-            finally:
-                os.close(fd)
-            self._judge_marker(place)
-            return True
+                self._judge_marker(place)
+                return True
         return False
 
     def _judge_marker(self, place: Path) -> None:
@@ -233,6 +223,23 @@ def _opened(path: Path, stack: ExitStack) -> int:
     fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     stack.callback(os.close, fd)
     return fd
+
+
+def _write_marker(place: Path) -> bool:
+    try:
+        fd = os.open(place, os.O_TMPFILE | os.O_WRONLY | os.O_CLOEXEC, 0o600)
+    except OSError:
+        return False
+    try:
+        whole = os.write(fd, os.urandom(_MARKER_BYTES)) == _MARKER_BYTES
+        os.fsync(fd)
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            return False
+        raise
+    finally:
+        os.close(fd)
+    return whole
 
 
 def _pattern(name: str, format_text: str) -> bytes:
