@@ -99,25 +99,15 @@ class Freezer:
         Refused if one cannot be frozen (none is then), WatchdogFailed where nobody would watch, or nobody has watched.
         """
         targets = [each for each in self._open if each.file_system.treatment is Treatment.FREEZE]
-        with all_memory_locked():
+        with ExitStack() as stack:
+            stack.enter_context(all_memory_locked())
             watchdog.arm([each.fd for each in targets], max_seconds)
-            frozen: list[_Open] = []
-            early: list[str] = []
             freeze = Freeze(time.monotonic())
-            try:
-                for each in targets:
-                    _freeze(each)
-                    frozen.append(each)
-                yield freeze
-            finally:
-                for each in reversed(frozen):
-                    if not thaw(each.fd):
-                        early.append(each.file_system.mount_point)
-                freeze.seconds = time.monotonic() - freeze.began
-                freeze.thawed_early = tuple(early)
-                if watchdog.disarm() and not early:
-                    # It thawed one that was frozen again, or all but at the end.
-                    freeze.thawed_early = tuple(each.file_system.mount_point for each in frozen)
+            stack.callback(_finish, freeze, watchdog, targets)
+            for each in targets:
+                _freeze(each)
+                stack.callback(_thaw, each, freeze)
+            yield freeze
 
     def sync_unfreezable(self) -> None:
         """Writes out what cannot be frozen: within `frozen`, the last that is written of it. Raises OSError."""
@@ -155,6 +145,18 @@ def _freeze(target: _Open) -> None:
                 "Another program did it, or one that was killed: `backupctl thaw` ends it.",
             ) from error
         raise Refused(f"{target.file_system.mount_point} cannot be frozen: {error.strerror}") from error
+
+
+def _thaw(target: _Open, freeze: Freeze) -> None:
+    if not thaw(target.fd):
+        freeze.thawed_early += (target.file_system.mount_point,)
+
+
+def _finish(freeze: Freeze, watchdog: Watchdog, targets: Sequence[_Open]) -> None:
+    freeze.seconds = time.monotonic() - freeze.began
+    if watchdog.disarm() and not freeze.thawed_early:
+        # What it thawed was frozen again, or its thaw came before that of another that was under way.
+        freeze.thawed_early = tuple(target.file_system.mount_point for target in targets)
 
 
 def _sync(fd: int) -> None:

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from backupctl.board.block_device import BlockDevice, disk_of
 from backupctl.board.descriptor import DescriptorReader
-from backupctl.domain.errors import NotFound, Refused
+from backupctl.domain.errors import InUse, NotFound, Refused
 
 _BLKROGET = 0x125E
 _BLKRRPART = 0x125F
@@ -100,8 +100,8 @@ def _refusal(path: str | Path, error: OSError) -> Refused:
         except NotFound:
             users = []
         if users:
-            return Refused(f"{path} is in use: {'; '.join(users)}", "Unmount it first, or choose another device.")
-        return Refused(
+            return InUse(f"{path} is in use: {'; '.join(users)}", "Unmount it first, or choose another device.")
+        return InUse(
             f"{path} is in use by something that is not visible from here",
             "A mount in another namespace (a container, a service of its own) is the usual reason.",
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.volume import Partition, PartitionTable, VolumeMap
@@ -32,7 +33,7 @@ class CardMap:
     zero: Ranges
     warnings: tuple[str, ...]
 
-    @property
+    @cached_property
     def data(self) -> Ranges:
         return (self.free | self.zero).inverted(0, self.size)
 
@@ -46,7 +47,7 @@ def cells(data: Ranges, zero: Ranges, size: int, cell: int) -> Iterator[tuple[in
 
     A cell that is free everywhere is none of them; the last one may be short.
     """
-    in_data, in_zero = (iter(_indexes(ranges, cell)) for ranges in (data, zero))
+    in_data, in_zero = (iter(cell_numbers(ranges, cell)) for ranges in (data, zero))
     none = size // cell + 1
     next_data, next_zero = next(in_data, none), next(in_zero, none)
     while (index := min(next_data, next_zero)) < none:
@@ -57,7 +58,7 @@ def cells(data: Ranges, zero: Ranges, size: int, cell: int) -> Iterator[tuple[in
             next_zero = next(in_zero, none)
 
 
-def _indexes(ranges: Ranges, cell: int) -> Iterator[int]:
+def cell_numbers(ranges: Ranges, cell: int) -> Iterator[int]:
     """The numbers of the cells that `ranges` touch, each once."""
     done = 0
     for start, end in ranges:

@@ -70,6 +70,10 @@ class Refused(BackupctlError):
     exit_code = Exit.REFUSED
 
 
+class InUse(Refused):
+    """The device is mounted, or otherwise in use."""
+
+
 class Busy(BackupctlError):
     """Another run holds the board."""
 

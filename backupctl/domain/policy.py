@@ -28,6 +28,10 @@ class ImagePolicy:
     """`[image]`: what of a card comes along."""
 
     leave_out: tuple[int, ...] = ()  # partitions by number: their table entries stay, their contents do not come along
+    live: str = "tracked"  # or "refuse": whether a card that is in use is captured
+    freeze_memory: int = 32 << 20  # bytes: what may be read while everything on the card is frozen
+    max_freeze: int = 2  # seconds, until somebody thaws it whatever happens
+    max_rounds: int = 12  # of reading again what was written meanwhile
 
 
 @dataclass(frozen=True)
@@ -69,13 +73,16 @@ class Policy:
     night: NightPolicy = field(default_factory=NightPolicy)
 
 
-_SIZES = {"sync_every", "rate"}
+_SIZES = {"sync_every", "rate", "freeze_memory"}
 _BOUNDS = {
     "level": (1, 19),
     "sync_every": (1 << 20, 1 << 30),
     "nice": (0, 19),
     "workers": (0, 64),
     "rate": (0, 1 << 40),
+    "freeze_memory": (1 << 20, 1 << 30),
+    "max_freeze": (1, 60),
+    "max_rounds": (2, 100),
     "verify_nights": (0, 1000),
 }
 
@@ -94,6 +101,8 @@ def parse_policy(name: str, text: str) -> Policy:
         if not isinstance(table, dict):
             raise UsageError(f"policy {name}: [{key}] is not a table")
         made[key] = _section(f"{name}, [{key}]", section, table)
+    if made["image"].live not in ("tracked", "refuse"):
+        raise UsageError(f"policy {name}, [image]: live is tracked or refuse")
     if made["store"].identity not in ("xxh3-128", "sha256"):
         raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
     return Policy(name=name, **made)

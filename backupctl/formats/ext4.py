@@ -167,17 +167,18 @@ class Superblock:
             end += self._plain_descriptor_blocks + self.reserved_descriptor_blocks
         return start, min(end, self.blocks)
 
-    def check(self, volume_size: int) -> None:
+    def check(self, volume_size: int, live: bool = False) -> None:
         """Raises Malformed, naming the field, unless the allocation bitmaps of this file system can be believed.
 
-        `volume_size`: bytes of the volume that it lies on.
+        `volume_size`: bytes of the volume that it lies on. With `live`, its journal may be in use: what it is now is
+        wanted as a hint only.
         """
         if self.ro_compat & METADATA_CSUM:
             _require(self.raw[0x175] == _CRC32C_TYPE, 0x175, "checksums of type 1 (crc32c)", f"type {self.raw[0x175]}")
             stored, right = _u32(self.raw, 0x3FC), crc32c(self.raw[:0x3FC])
             _require(stored == right, 0x3FC, f"checksum {right:#010x}", f"{stored:#010x}")
         self._check_features()
-        self._check_state()
+        self._check_state(live)
         self._check_geometry(volume_size)
 
     def _check_features(self) -> None:
@@ -191,9 +192,9 @@ class Superblock:
         unknown = self.ro_compat & ~_KNOWN_RO_COMPAT
         _require(not unknown, 0x64, "known ro_compat features", f"unknown bits {unknown:#x}")
 
-    def _check_state(self) -> None:
+    def _check_state(self, live: bool) -> None:
         _require(
-            not self.incompat & RECOVER,
+            live or not self.incompat & RECOVER,
             0x60,
             "a journal that has been written back",
             "needs_recovery set: the bitmaps are older than the journal",

@@ -33,16 +33,20 @@ _KNOWN = 0x7 | _CHECKSUM_V2 | _CHECKSUM_V3 | 0x20  # revoke, 64bit, async commit
 _CRC32C_TYPE = 4
 
 
-def journal_blocks(reader: ReadAt, layout: Layout) -> tuple[int, Ranges]:
+def journal_blocks(reader: ReadAt, layout: Layout, live: bool = False) -> tuple[int, Ranges]:
     """The block of the journal's own superblock, and all other blocks of the journal.
 
     The latter include the fast-commit area, which is the journal's end. Raises Malformed if the journal's inode or
-    superblock makes no sense, fails a checksum, or says that the journal is not empty; OSError from the reader.
+    superblock makes no sense, fails a checksum, or (unless `live`) says that the journal is not empty; OSError from
+    the reader.
     """
     superblock = layout.superblock
     runs = _runs(reader, layout)
     first = runs[0][0]
-    _check_empty(reader, first * superblock.block_size, superblock.block_size, sum(end - start for start, end in runs))
+    if not live:
+        _check_empty(
+            reader, first * superblock.block_size, superblock.block_size, sum(end - start for start, end in runs)
+        )
     return first, Ranges(runs) - Ranges([(first, first + 1)])
 
 

@@ -21,12 +21,15 @@ from backupctl.formats.reader import ReadAt
 _MOST_AT_ONCE = 1 << 20
 
 
-def read_volume(reader: ReadAt) -> VolumeMap | None:
+def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap | None:
     """The map of the ext2, ext3 or ext4 file system that starts at byte 0; None if there is none.
 
     Free are the clusters that a checked bitmap calls free. Zero is the body of the journal. What lies before the first
     block that a bitmap speaks of, and after the file system's end, is data. A file system that is not clean, has
     features unknown here, or contradicts itself is data whole, with a warning. Raises OSError from the reader only.
+
+    With `live`, the file system is mounted and at work: its bitmaps on the device are torn and older than its journal
+    (of 40 read under writers, all failed their checksum), and the map is a hint of what to read first, no more.
     """
     end = ext4.SUPERBLOCK_OFFSET + ext4.SUPERBLOCK_LENGTH
     if reader.size < end:
@@ -35,10 +38,10 @@ def read_volume(reader: ReadAt) -> VolumeMap | None:
     if superblock is None:
         return None
     try:
-        superblock.check(reader.size)
+        superblock.check(reader.size, live)
         layout = read_layout(reader, superblock)
-        free = _free(reader, layout)
-        zero = _zero(reader, layout, free)
+        free = _free(reader, layout, live)
+        zero = _zero(reader, layout, free, live)
     except Malformed as problem:
         warning = f"the {superblock.kind} file system cannot be mapped, so its free space is read too: {problem.cause}"
         return VolumeMap(superblock.kind, superblock.label, superblock.identity, warnings=(warning,))
@@ -46,11 +49,11 @@ def read_volume(reader: ReadAt) -> VolumeMap | None:
     return VolumeMap(superblock.kind, superblock.label, superblock.identity, cluster_size, free, zero)
 
 
-def _free(reader: ReadAt, layout: Layout) -> Ranges:
+def _free(reader: ReadAt, layout: Layout, live: bool) -> Ranges:
     """Bytes of the clusters that are free."""
     superblock = layout.superblock
     size, ratio = superblock.block_size, superblock.cluster_blocks
-    bitmaps = _bitmaps(reader, layout)
+    bitmaps = _bitmaps(reader, layout, live)
 
     def ranges() -> Iterator[tuple[int, int]]:
         for number, group in enumerate(layout.groups):
@@ -59,7 +62,7 @@ def _free(reader: ReadAt, layout: Layout) -> Ranges:
             else:
                 clusters = _clear_bits(next(bitmaps), superblock.group_clusters(number))
             found = sum(end - start for start, end in clusters)
-            if found != group.free_clusters:
+            if found != group.free_clusters and not live:
                 raise Malformed(
                     f"ext4 block bitmap of group {number}",
                     group.block_bitmap * size,
@@ -82,8 +85,8 @@ def _free(reader: ReadAt, layout: Layout) -> Ranges:
     return free
 
 
-def _bitmaps(reader: ReadAt, layout: Layout) -> Iterator[bytes]:
-    """The block bitmaps of the groups that have one, checked, in order; neighbours are read together."""
+def _bitmaps(reader: ReadAt, layout: Layout, live: bool) -> Iterator[bytes]:
+    """The block bitmaps of the groups that have one, checked unless `live`, in order; neighbours are read together."""
     superblock = layout.superblock
     size, length = superblock.block_size, superblock.clusters_per_group // 8
     seed = superblock.seed
@@ -94,7 +97,7 @@ def _bitmaps(reader: ReadAt, layout: Layout) -> Iterator[bytes]:
         raw = reader.read_at(first * size, len(numbers) * size)
         for i, number in enumerate(numbers):
             bitmap = raw[i * size : i * size + length]
-            if superblock.ro_compat & ext4.METADATA_CSUM:
+            if superblock.ro_compat & ext4.METADATA_CSUM and not live:
                 right, stored = crc32c(bitmap, seed) & mask, layout.groups[number].bitmap_checksum & mask
                 if right != stored:
                     raise Malformed(
@@ -147,7 +150,7 @@ def _unused_clusters(layout: Layout, number: int) -> list[tuple[int, int]]:
     return list(Ranges.ascending(used).inverted(0, superblock.group_clusters(number)))
 
 
-def _zero(reader: ReadAt, layout: Layout, free: Ranges) -> Ranges:
+def _zero(reader: ReadAt, layout: Layout, free: Ranges, live: bool) -> Ranges:
     """Bytes of the journal's body, which must be zero in a copy, never left as they are.
 
     A clean journal's blocks are not needed, but what a target card holds in their place is: restored onto the card
@@ -159,7 +162,7 @@ def _zero(reader: ReadAt, layout: Layout, free: Ranges) -> Ranges:
     if not superblock.compat & ext4.HAS_JOURNAL:
         return Ranges()
     size = superblock.block_size
-    first, body = journal_blocks(reader, layout)
+    first, body = journal_blocks(reader, layout, live)
     blocks = body | Ranges([(first, first + 1)])
     for start, end in blocks:
         if free.touches(start * size, end * size) or layout.structures.touches(start, end):

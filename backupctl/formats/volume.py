@@ -10,21 +10,23 @@ from backupctl.formats.reader import ReadAt
 _BLANK_BYTES = 1 << 20  # a volume that starts with so many zeros is taken for an empty one
 
 
-def read_volume(reader: ReadAt) -> VolumeMap:
+def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap:
     """The map of whatever the volume holds; data whole, with a warning, where that is unknown or cannot be trusted.
 
-    Does not raise for what is read: not OSError either, since a failing card must still be copied.
+    `live`: the volume is mounted and written to; see `ext4_map`. Does not raise for what is read: not OSError either,
+    since a failing card must still be copied.
     """
     try:
-        return _recognised(reader)
+        return _recognised(reader, live)
     except (Malformed, OSError) as error:
         return VolumeMap("unknown", warnings=(f"read whole: its file system cannot be looked at: {error}",))
 
 
-def _recognised(reader: ReadAt) -> VolumeMap:
+def _recognised(reader: ReadAt, live: bool) -> VolumeMap:
     # All are asked, also once one has answered: formatting anew leaves magic numbers of what was there before, and
     # by the wrong one of two maps the files of the other would be called free.
-    maps = [found for ask in (ext4_map.read_volume, fat.read_volume, swap.read_volume) if (found := ask(reader))]
+    answers = (ext4_map.read_volume(reader, live), fat.read_volume(reader), swap.read_volume(reader))
+    maps = [found for found in answers if found]
     named = signatures.name(reader)
     kinds = [found.kind for found in maps] + ([named] if named else [])
     if len(kinds) > 1:

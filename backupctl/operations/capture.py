@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import secrets
-from array import array
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from backupctl.board import pace
 from backupctl.domain.card_map import CardMap, cells
@@ -18,19 +18,20 @@ from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
-from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry, State
-from backupctl.operations.card_map import layout_of, read_card_map
+from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry
+from backupctl.operations.card_map import layout_of
+from backupctl.operations.cell_store import CellStore
 from backupctl.operations.confirming import confirm_parts, read_back, rebuild_tables
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import summary
 from backupctl.operations.ordered import in_order
-from backupctl.operations.part_series import CHURN, STABLE, PartSeries
+from backupctl.operations.part_series import PartSeries
 from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
-from backupctl.operations.segmenting import Segment, Segmenter, runs_of
+from backupctl.operations.segmenting import Segmenter, runs_of
 from backupctl.operations.session import HeldSession, Session, hold, share_failed
-from backupctl.operations.source import Source, open_source
+from backupctl.operations.source import CardReader, Source, open_source
 from backupctl.operations.standalone import write_standalone
 from backupctl.share.captures import commit, list_captures
 from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
@@ -38,7 +39,10 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import MADE_BY, Shelf, load_index
 from backupctl.share.storage import write_whole
 
-_NO_SEGMENT = 0xFFFFFFFF
+if TYPE_CHECKING:
+    from backupctl.operations.live import Instant
+    from backupctl.operations.live_card import LiveCard
+
 _UNFINISHED = "unfinished"
 _SAMPLE = 64  # segments that a dry run reads
 
@@ -51,6 +55,7 @@ class CaptureOptions:
     policy: Policy
     label: str | None = None
     confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to
+    while_frozen: Callable[[], None] | None = None  # a hook of tests: called in the instant that a live card is frozen
 
     def __post_init__(self) -> None:
         """Raises UsageError for a label that a capture cannot have."""
@@ -58,32 +63,13 @@ class CaptureOptions:
             checked_label(self.label)
 
 
-@dataclass
-class _Tally:
-    """What a run has gathered about the stream, one cell of the grid at a time."""
-
-    cells: array[int] = field(default_factory=lambda: array("I"))  # places in the grid
-    numbers: array[int] = field(default_factory=lambda: array("I"))  # of segments in the index
-    states: bytearray = field(default_factory=bytearray)
-    unreadable: list[tuple[int, int]] = field(default_factory=list)
-    read_bytes: int = 0
-    new_segments: int = 0
-
-    def add(self, segment: Segment) -> None:
-        self.cells.append(segment.start // SEGMENT_BYTES)
-        self.numbers.append(segment.number if segment.number >= 0 else _NO_SEGMENT)
-        self.states.append(segment.state)
-        self.unreadable += segment.unreadable
-        self.read_bytes += segment.read_bytes
-
-
 def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter, stop: Stop) -> dict[str, Any]:
     """Takes a capture; the object that `capture --json` prints.
 
     Raises BackupctlError of every kind; nothing that was on the shelf before is touched, whatever happens.
     """
-    with open_source(options.source) as source:
-        card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
+    with open_source(options.source, options.policy.image) as source:
+        card = source.map(options.policy.image.leave_out)
         try:
             session = Session(shelf, facts, reporter)
         except OSError as error:
@@ -106,8 +92,8 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
 
 def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter) -> dict[str, Any]:
     """What `capture` would read, and an estimate of what it would write, from a sample of the card."""
-    with open_source(options.source) as source:
-        card = read_card_map(source.reader, source.sector_size, options.policy.image.leave_out)
+    with open_source(options.source, options.policy.image) as source:
+        card = source.map(options.policy.image.leave_out)
         session = Session(shelf, facts, reporter)
         checks = run_checks(Situation(shelf, session, source, card))
         index, _ = load_index(shelf, session.history, unconfirmed=True)  # the capture itself would confirm them first
@@ -156,6 +142,13 @@ class _Run:
         self._stop = stop
         self._warnings: list[str] = list(session.problems)
         self._healed: list[str] = []
+        self._limit = pace.RateLimit(options.policy.pace.rate or None)
+        self._instant: Instant | None = None  # of a live card
+
+    def _how_live(self) -> dict[str, Any]:
+        if self._instant is None:
+            return {}
+        return {"rounds": list(self._instant.rounds), "freezes": self._instant.attempts}
 
     def notes(self) -> dict[str, Any]:
         return {"healed": self._healed, "shelf": str(self._shelf.path), "same_machine": self._shelf.mark.same_machine}
@@ -169,13 +162,13 @@ class _Run:
             self._warnings.append(f"the clock is not trusted: {session.clock_distrust}")
         index = self._load_index()
         try:
-            self._warnings += self._card.warnings
             churn = _places_that_changed(self._shelf, session.history, index)
             series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
-            tally = self._read_and_write(index, churn, series)
+            store = CellStore(self._card.size, SEGMENT_BYTES, index, series, churn)
+            self._read_and_write(index, store, series)
             self._source.check_unchanged()
             self._read_back(series)
-            record = self._commit(index, tally, series)
+            record = self._commit(index, store, series)
         finally:
             index.close()
         return record
@@ -191,23 +184,12 @@ class _Run:
             index, _ = load_index(self._shelf, session.history)
         return index
 
-    def _read_and_write(self, index: SegmentIndex, churn: Ranges, series: PartSeries) -> _Tally:
-        policy, card = self._options.policy, self._card
-        data = card.data
-        limit = pace.RateLimit(policy.pace.rate or None)
-        reader = StretchReader(self._source.reader, data, card.sector_size, limit.take)
-        segmenter = Segmenter(reader, index, self._shelf.mark.hashing, policy.store.level, SEGMENT_BYTES)
-        tally = _Tally()
-        total = data.total
+    def _read_and_write(self, index: SegmentIndex, store: CellStore, series: PartSeries) -> None:
         try:
-            runs = runs_of(cells(data, card.zero, card.size, SEGMENT_BYTES), SEGMENTS_AT_ONCE)
-            for segments in in_order(runs, segmenter.make, self._workers()):
-                self._stop.check()
-                for segment in segments:
-                    if segment.stored:
-                        self._keep(segment, index, churn, series, tally)
-                    tally.add(segment)
-                self._session.reporter.step(Step("reading the card", tally.read_bytes, total, series.written))
+            if self._source.live is None:
+                self._read_still(index, store)
+            else:
+                self._read_live(self._source.live, index, store)
             series.finish()
         except Interrupted:
             series.finish()  # what was written so far gets its table, so that the next run can use it at once
@@ -215,17 +197,33 @@ class _Run:
         except BaseException:
             series.abandon()
             raise
-        return tally
+        self._warnings += self._card.warnings
 
-    def _keep(self, segment: Segment, index: SegmentIndex, churn: Ranges, series: PartSeries, tally: _Tally) -> None:
-        """Hands a new segment over for writing, unless the same content has come along since the worker looked."""
-        segment.number = index.find(segment.hash)
-        if segment.number >= 0:
-            return
-        kind = CHURN if churn.touches(segment.start, segment.start + segment.length) else STABLE
-        part = series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
-        segment.number = index.add(segment.hash, part, segment.sha256)
-        tally.new_segments += 1
+    def _segmenter(self, index: SegmentIndex, reader: CardReader, card: CardMap) -> Segmenter:
+        stretches = StretchReader(reader, card.data, card.sector_size, self._limit.take)
+        return Segmenter(stretches, index, self._shelf.mark.hashing, self._options.policy.store.level, SEGMENT_BYTES)
+
+    def _read_still(self, index: SegmentIndex, store: CellStore) -> None:
+        """A card that nobody else uses: once through."""
+        card, total = self._card, self._card.data.total
+        segmenter = self._segmenter(index, self._source.reader, card)
+        runs = runs_of(cells(card.data, card.zero, card.size, SEGMENT_BYTES), SEGMENTS_AT_ONCE)
+        for segments in in_order(runs, segmenter.make, self._workers()):
+            self._stop.check()
+            for segment in segments:
+                store.put(segment)
+            self._session.reporter.step(Step("reading the card", store.read_bytes, total, store.written))
+
+    def _read_live(self, live: LiveCard, index: SegmentIndex, store: CellStore) -> None:
+        from backupctl.operations.live import LiveLimits, LiveReading
+
+        policy = self._options.policy.image
+        limits = LiveLimits(policy.freeze_memory, policy.max_freeze, policy.max_rounds, self._options.while_frozen)
+        reading = LiveReading(
+            live, store, partial(self._segmenter, index), limits, self._workers(), self._session.reporter, self._stop
+        )
+        self._instant = reading.take()
+        self._card = self._instant.card
 
     def _read_back(self, series: PartSeries) -> None:
         if not self._options.policy.store.read_back:
@@ -238,17 +236,16 @@ class _Run:
                 "Nothing older is hurt. Look at the NAS: its disks, its memory, its log. Then try again.",
             )
 
-    def _commit(self, index: SegmentIndex, tally: _Tally, series: PartSeries) -> CaptureRecord:
+    def _commit(self, index: SegmentIndex, store: CellStore, series: PartSeries) -> CaptureRecord:
         session, storage, mark, card = self._session, self._shelf.storage, self._shelf.mark, self._card
         digest = DigestOfCapture()
         referred: set[int] = set()
         storage.make_folder(f"captures/{self._id}")
 
         def entries() -> Iterator[Entry]:
-            for cell, number, state in zip(tally.cells, tally.numbers, tally.states, strict=True):
-                start, has_segment = cell * SEGMENT_BYTES, number != _NO_SEGMENT
-                length = min(SEGMENT_BYTES, card.size - start)
-                entry = Entry(start, length, State(state), index.hash_of(number) if has_segment else b"")
+            for start, length, state, number in store.entries():
+                has_segment = number >= 0
+                entry = Entry(start, length, state, index.hash_of(number) if has_segment else b"")
                 digest.add(entry, index.sha256_of(number) if has_segment else b"")
                 if has_segment:
                     referred.add(index.part_number_of(number))
@@ -260,7 +257,7 @@ class _Run:
             written += write_standalone(
                 self._shelf, self._id, session.history, self._options.policy.store.level, self._workers(), self._stop
             )
-        unreadable = Ranges(tally.unreadable)
+        unreadable = store.unreadable
         if unreadable:
             self._warnings.append(f"{unreadable.total} bytes of the card could not be read; they stand as zeros")
         record = CaptureRecord(
@@ -268,7 +265,7 @@ class _Run:
             board=self._shelf.board,
             kind="image",
             sequence=session.history.last_sequence + 1,
-            source={**self._source.identity, "sector_size": card.sector_size},
+            source={**self._source.identity, "sector_size": card.sector_size, **self._how_live()},
             started=self._started.isoformat(timespec="seconds"),
             finished=session.facts.now().isoformat(timespec="seconds"),
             zone=session.facts.zone,
@@ -277,10 +274,10 @@ class _Run:
             state=PARTIAL if unreadable else GOOD,
             streams=(Stream(0, card.size, lines, digest.hex()),),
             in_use_bytes=card.in_use_bytes,
-            read_bytes=tally.read_bytes,
+            read_bytes=store.read_bytes,
             written_bytes=written,
-            new_segments=tally.new_segments,
-            frozen_seconds=None,
+            new_segments=store.new_segments,
+            frozen_seconds=self._instant.frozen_seconds if self._instant else None,
             layout=layout_of(card),
             zeroed=tuple(card.zero),
             unreadable=tuple(unreadable),

@@ -13,8 +13,11 @@ from backupctl.formats.reader import ReadAt, Window
 from backupctl.formats.volume import read_volume
 
 
-def read_card_map(reader: ReadAt, sector_size: int | None, leave_out: Iterable[int] = ()) -> CardMap:
+def read_card_map(
+    reader: ReadAt, sector_size: int | None, leave_out: Iterable[int] = (), live: bool = False
+) -> CardMap:
     """The map of the card behind `reader`; `sector_size` is None where only the bytes can tell (a card file).
+    `live`: something on it is mounted and written to, so the map is a hint.
 
     Never an exception for what stands on the card: whatever cannot be trusted is data whole, with a warning.
     """
@@ -29,10 +32,10 @@ def read_card_map(reader: ReadAt, sector_size: int | None, leave_out: Iterable[i
         warnings.append(f"the partition table cannot be read, so all of the card is tried: {error}")
     else:
         if table is None:
-            volumes.append(CardVolume(0, reader.size, read_volume(reader), None))
+            volumes.append(CardVolume(0, reader.size, read_volume(reader, live), None))
         else:
             warnings.extend(table.warnings)
-            volumes.extend(_volume(reader, partition, set(leave_out)) for partition in table.partitions)
+            volumes.extend(_volume(reader, partition, set(leave_out), live) for partition in table.partitions)
     for number in sorted(set(leave_out) - {v.partition.number for v in volumes if v.partition}):
         warnings.append(f"the policy leaves out partition {number}, which this card does not have")
     warnings.extend(f"{_name(volume)}: {text}" for volume in volumes for text in volume.map.warnings)
@@ -44,12 +47,13 @@ def read_card_map(reader: ReadAt, sector_size: int | None, leave_out: Iterable[i
     return CardMap(reader.size, size, table, tuple(volumes), free, zero - free, tuple(warnings))
 
 
-def _volume(reader: ReadAt, partition: Partition, leave_out: set[int]) -> CardVolume:
+def _volume(reader: ReadAt, partition: Partition, leave_out: set[int], live: bool) -> CardVolume:
     length = partition.end - partition.start
     if partition.number in leave_out:
         everything = VolumeMap("left out", free=Ranges([(0, length)]))
         return CardVolume(partition.start, partition.end, everything, partition, left_out=True)
-    return CardVolume(partition.start, partition.end, read_volume(Window(reader, partition.start, length)), partition)
+    found = read_volume(Window(reader, partition.start, length), live)
+    return CardVolume(partition.start, partition.end, found, partition)
 
 
 def _name(volume: CardVolume) -> str:

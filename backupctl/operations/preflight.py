@@ -11,7 +11,6 @@ from backupctl.domain.card_map import CardMap
 from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import size
-from backupctl.operations.card_map import read_card_map
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter
@@ -170,6 +169,6 @@ def as_json(checks: list[Check]) -> list[dict[str, Any]]:
 
 def preflight(shelf: Shelf, path: Path, policy: Policy, facts: Facts, reporter: Reporter) -> dict[str, Any]:
     """Behind `preflight`: every check by itself."""
-    with open_source(path) as source:
-        card = read_card_map(source.reader, source.sector_size, policy.image.leave_out)
+    with open_source(path, policy.image) as source:
+        card = source.map(policy.image.leave_out)
         return {"checks": as_json(run_checks(Situation(shelf, Session(shelf, facts, reporter), source, card)))}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import mmap
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -76,10 +77,10 @@ class Segmenter:
         made[0].read_bytes = read_bytes
         return made
 
-    def _buffer(self, length: int) -> bytearray:
-        buffer: bytearray = getattr(self._local, "buffer", bytearray())
-        if len(buffer) < length:
-            buffer = self._local.buffer = bytearray(length)
+    def _buffer(self, length: int) -> mmap.mmap:
+        buffer: mmap.mmap | None = getattr(self._local, "buffer", None)
+        if buffer is None or len(buffer) < length:
+            buffer = self._local.buffer = mmap.mmap(-1, length)  # begins a page, as reading past the cache wants it
             # The frame's own checksum is what `zstd -t` and the shell script check.
             self._local.compressor = zstandard.ZstdCompressor(
                 level=self._level, write_checksum=True, write_content_size=True

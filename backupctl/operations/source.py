@@ -1,16 +1,22 @@
-"""What a capture reads: a card file, or a block device that nobody else uses."""
+"""What a capture reads: a card file, or a block device, which may be in use."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from backupctl.board.card_file import FileReader
-from backupctl.domain.errors import BackupctlError, NotFound
+from backupctl.domain.card_map import CardMap
+from backupctl.domain.errors import BackupctlError, InUse, NotFound
+from backupctl.domain.policy import ImagePolicy
 from backupctl.formats.reader import ReadAt
+from backupctl.operations.card_map import read_card_map
+
+if TYPE_CHECKING:
+    from backupctl.operations.live_card import LiveCard
 
 
 class CardReader(ReadAt, Protocol):
@@ -30,10 +36,13 @@ class Source:
     sector_size: int | None
     identity: dict[str, Any]  # what the record says of it
     check_unchanged: Callable[[], None]  # BackupctlError if somebody wrote to it since it was opened
+    live: LiveCard | None = None  # if something uses it
 
-    @property
-    def size(self) -> int:
-        return self.reader.size
+    def map(self, leave_out: tuple[int, ...]) -> CardMap:
+        """The map of the card; of a live one, a hint."""
+        if self.live is not None:
+            return self.live.map(frozen=False)
+        return read_card_map(self.reader, self.sector_size, leave_out)
 
 
 def must_exist(path: Path) -> None:
@@ -43,19 +52,15 @@ def must_exist(path: Path) -> None:
 
 
 @contextmanager
-def open_source(path: Path) -> Iterator[Source]:
-    """Opens a card file, or a block device exclusively. Raises NotFound, Refused (it is mounted, say)."""
+def open_source(path: Path, policy: ImagePolicy) -> Iterator[Source]:
+    """Opens a card file, or a block device: exclusively if nobody uses it, else as a live card if `policy` says so.
+
+    To be entered before threads are started. Raises NotFound, Refused.
+    """
     must_exist(path)
     if path.is_block_device():
-        # Only Linux has these; card files can be read anywhere.
-        from backupctl.board.block_device import disk_of
-        from backupctl.board.open_device import DeviceReader, open_exclusive
-
-        with open_exclusive(path, write=False) as device:
-            disk = disk_of(path)
-            identity: dict[str, Any] = {"path": str(path), "model": disk.model, "serial": disk.serial, "cid": disk.cid}
-            # Nobody else can write to a device that is held exclusively.
-            yield Source(str(path), DeviceReader(device.fd), device.sector_size, identity, lambda: None)
+        with ExitStack() as stack:
+            yield _open_device(path, policy, stack)
         return
     with FileReader(path) as reader:
         before = _stamp(path)
@@ -69,6 +74,26 @@ def open_source(path: Path) -> Iterator[Source]:
 
         identity = {"path": str(path.resolve()), "model": None, "serial": None, "cid": None}
         yield Source(str(path), reader, None, identity, check_unchanged)
+
+
+def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
+    # Only Linux has these; card files can be read anywhere.
+    from backupctl.board.block_device import disk_of
+    from backupctl.board.open_device import DeviceReader, open_exclusive
+    from backupctl.operations.live_card import open_live
+
+    disk = disk_of(path)
+    identity: dict[str, Any] = {"path": str(path), "model": disk.model, "serial": disk.serial, "cid": disk.cid}
+    try:
+        device = stack.enter_context(open_exclusive(path, write=False))
+    except InUse:
+        if policy.live == "refuse":
+            raise
+        live = stack.enter_context(open_live(path, policy.leave_out))
+        identity["live"] = "tracked"
+        return Source(str(path), live.reader, disk.sector_size, identity, lambda: None, live)
+    # Nobody else can write to a device that is held exclusively.
+    return Source(str(path), DeviceReader(device.fd), device.sector_size, identity, lambda: None)
 
 
 def _stamp(path: Path) -> tuple[int, int, int, int]:

@@ -1,0 +1,222 @@
+"""Reading a card that is in use, so that the image is of one instant: that at which everything on it was frozen.
+
+Writes are followed from before the first byte is read. What was written meanwhile is read again, in rounds, until it is
+little; then every file system of the card is frozen, the rest is read into locked memory, and they are thawed. Before
+that, maps of free space are hints of what to read; the map that counts is read in the instant itself.
+
+A cell (one segment's stretch of the card) is as it was in that instant if it was not written since it was read, and was
+read with a map that called all of it data that the last map does, and nothing data that must be zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from backupctl.board.locked_memory import locked_memory
+from backupctl.domain.card_map import CardMap, cell_numbers
+from backupctl.domain.errors import BackupctlError
+from backupctl.domain.ranges import Ranges
+from backupctl.domain.segments import SEGMENTS_AT_ONCE
+from backupctl.operations.cell_store import CellStore
+from backupctl.operations.live_card import LiveCard
+from backupctl.operations.ordered import in_order
+from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.operations.segmenting import Cell, Segmenter, runs_of
+from backupctl.operations.source import CardReader
+
+_QUICK_SYNC_SECONDS = 0.5
+_SYNC_ATTEMPTS = 10
+_ATTEMPTS = 6  # at freezing
+
+
+@dataclass(frozen=True)
+class LiveLimits:
+    """See `[image]` in a policy. `while_frozen` is a hook of tests, called in the instant."""
+
+    freeze_memory: int
+    max_freeze: float
+    max_rounds: int
+    while_frozen: Callable[[], None] | None = None
+
+
+@dataclass(frozen=True)
+class Instant:
+    """What came of it. `rounds`: cells read in each; `attempts`: freezes, of which only the last one counts."""
+
+    card: CardMap
+    frozen_seconds: float
+    rounds: tuple[int, ...]
+    attempts: int
+
+
+class _Memory:
+    """CardReader over the cells that were read in the instant."""
+
+    def __init__(self, size: int, cell_bytes: int, cells: dict[int, bytes]) -> None:
+        self._size = size
+        self._cell_bytes = cell_bytes
+        self.cells = cells
+
+    @property
+    def size(self) -> int:
+        return self._size
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        data = bytearray(length)
+        self.read_into(offset, memoryview(data))
+        return bytes(data)
+
+    def read_into(self, offset: int, view: memoryview) -> None:
+        at = 0
+        while at < len(view):
+            cell, inside = divmod(offset + at, self._cell_bytes)
+            piece = self.cells[cell][inside : inside + len(view) - at]
+            view[at : at + len(piece)] = piece
+            at += len(piece)
+
+
+class LiveReading:
+    """One capture's way through a live card."""
+
+    def __init__(
+        self,
+        live: LiveCard,
+        store: CellStore,
+        segmenter: Callable[[CardReader, CardMap], Segmenter],
+        limits: LiveLimits,
+        workers: int,
+        reporter: Reporter,
+        stop: Stop,
+    ) -> None:
+        """`segmenter` makes one that reads what a map calls data."""
+        self._live = live
+        self._store = store
+        self._segmenter = segmenter
+        self._limits = limits
+        self._workers = workers
+        self._cell = store.segment_bytes
+        self._reporter = reporter
+        self._stop = stop
+        self._map: CardMap | None = None  # the last one; all cells with data in it are read as it has them
+        self._read = bytearray(-(-live.reader.size // self._cell))  # 1: not written since
+        self._rounds: list[int] = []
+
+    def take(self) -> Instant:
+        """Raises Refused, BackupctlError where the board writes too fast or events were lost; OSError of the share."""
+        self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+        self._converge()
+        hint = self._live.map(frozen=False)
+        for attempt in range(1, _ATTEMPTS + 1):
+            self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+            self._round(hint)
+            frozen = self._freeze()
+            if frozen.torn:
+                self._reporter.note(f"{frozen.torn}; trying again")
+                hint = frozen.card
+                continue
+            self._put(frozen.memory, frozen.card, sorted(frozen.memory.cells))
+            self._store.settle(frozen.card.data, frozen.card.zero)
+            return Instant(frozen.card, frozen.seconds, tuple(self._rounds), attempt)
+        raise BackupctlError(
+            f"the card was frozen {_ATTEMPTS} times, and each time it was not still, or more had to be read than fits",
+            "Capture it at a quieter time, or allow more freeze_memory or max_freeze in the policy.",
+        )
+
+    def _converge(self) -> None:
+        """Rounds until one reads less than half of what fits into the instant, or no less than the one before."""
+        most = self._limits.freeze_memory // self._cell // 2
+        for _ in range(self._limits.max_rounds):
+            self._round(self._live.map(frozen=False))
+            last = self._rounds[-1]
+            if len(self._rounds) > 1 and (last <= most or last >= self._rounds[-2]):
+                return
+
+    def _round(self, card: CardMap) -> None:
+        """Reads what is not yet, or no longer, as `card` and the writes so far have it."""
+        stale = self._stale(card, self._live.tracker.drain())
+        self._check_lost()
+        self._map = card
+        self._rounds.append(len(stale))
+        self._put(self._live.reader, card, stale)
+
+    def _stale(self, card: CardMap, written: Ranges) -> list[int]:
+        """Cells to read (again) so that all is as `card` has it; those that were written are as good as not read."""
+        self._forget(written)
+        stale = {cell for cell in cell_numbers(card.data, self._cell) if not self._read[cell]}
+        if self._map is not None:
+            differ = (card.data - self._map.data) | (card.zero & self._map.data)
+            stale.update(cell_numbers(differ, self._cell))
+        return sorted(cell for cell in stale if card.data.touches(cell * self._cell, (cell + 1) * self._cell))
+
+    def _forget(self, written: Ranges) -> None:
+        for cell in cell_numbers(written.clipped(0, self._live.reader.size), self._cell):
+            self._read[cell] = 0
+
+    def _check_lost(self) -> None:
+        lost = self._live.tracker.lost()
+        if lost:
+            raise BackupctlError(
+                f"the kernel could not tell of {lost} writes, so nobody knows what has changed",
+                "Nothing is hurt. Try again at a quieter time.",
+            )
+
+    def _put(self, reader: CardReader, card: CardMap, wanted: list[int]) -> None:
+        segmenter = self._segmenter(reader, card)
+        size = card.size
+        spans: Iterable[Cell] = ((cell * self._cell, min((cell + 1) * self._cell, size), True) for cell in wanted)
+        read = 0
+        for segments in in_order(runs_of(spans, SEGMENTS_AT_ONCE), segmenter.make, self._workers):
+            self._stop.check()
+            self._live.tracker.collect()
+            for segment in segments:
+                self._store.put(segment)
+                self._read[segment.start // self._cell] = 1
+                read += segment.length
+            name = "reading the card" if len(self._rounds) < 2 else "reading again what was written meanwhile"
+            self._reporter.step(Step(name, read, len(wanted) * self._cell, self._store.written))
+
+    def _freeze(self) -> _Frozen:
+        """The instant. Nothing is told, logged or written while it lasts."""
+        live, limits = self._live, self._limits
+        pieces: dict[int, memoryview] = {}
+        with locked_memory(limits.freeze_memory) as locked:
+            try:
+                with live.freezer.frozen(live.watchdog, limits.max_freeze) as freeze:
+                    live.freezer.sync_unfreezable()
+                    written = live.tracker.drain()
+                    card = live.map(frozen=True)
+                    stale = self._stale(card, written)
+                    fits = len(stale) * self._cell <= len(locked)
+                    for slot, cell in enumerate(stale if fits else ()):
+                        start = slot * self._cell
+                        piece = locked[start : start + min(self._cell, live.reader.size - cell * self._cell)]
+                        pieces[cell] = piece
+                        live.reader.read_into(cell * self._cell, piece)
+                    if limits.while_frozen is not None:
+                        limits.while_frozen()
+                    late = live.tracker.drain() - live.swap_bodies()
+                memory = _Memory(live.reader.size, self._cell, {cell: bytes(piece) for cell, piece in pieces.items()})
+            finally:
+                for piece in pieces.values():
+                    piece.release()
+        self._forget(late)
+        self._check_lost()
+        torn = ""
+        if not fits:
+            torn = f"{len(stale)} segments had to be read in an instant that has memory for fewer"
+        elif freeze.thawed_early:
+            torn = f"{', '.join(freeze.thawed_early)} was thawed before all was read"
+        elif late:
+            torn = f"{late.total} bytes were written while all was frozen"
+        return _Frozen(card, memory, freeze.seconds, torn)
+
+
+@dataclass(frozen=True)
+class _Frozen:
+    """The map, the cells that were read in the instant, how long it lasted, and what makes it worth nothing."""
+
+    card: CardMap
+    memory: _Memory
+    seconds: float
+    torn: str
