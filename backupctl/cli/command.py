@@ -41,7 +41,7 @@ PolicyOption = Annotated[
 ]
 SourceOption = Annotated[
     Path | None,
-    typer.Option("--source", metavar="PATH", help="The card: a block device, or a file.", show_default=False),
+    typer.Option("--source", metavar="PATH", help="The card: a device, or a file.", show_default="this system's"),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
@@ -93,6 +93,9 @@ def moment_of(text: str | None) -> datetime | None:
 
 
 def wanted_source(source: Path | None) -> Path:
-    if source is None:
-        raise UsageError("which card?", "Say --source PATH: a card file, or a device that `backupctl cards` lists.")
-    return source
+    """The card that was named, or else the one that this system runs from."""
+    if source is not None:
+        return source
+    from backupctl.operations.own_card import own_card
+
+    return own_card()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import json
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -285,6 +286,22 @@ def night(
         return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
 
     run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]))
+
+
+@app.command()
+def thaw(
+    device: Annotated[
+        Path | None, typer.Argument(metavar="[CARD]", help="This system's own, if none is named.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Ends a freeze that a capture which was killed may have left; harmless if there is none."""
+    # No worker, no share, nothing written: what would be written to may be frozen.
+    from backupctl.operations.own_card import thaw as operation
+
+    result = operation(device)
+    thawed = result["thawed"]
+    print(json.dumps(result) if as_json else f"thawed: {', '.join(thawed)}" if thawed else "nothing was frozen")
 
 
 @app.command()

@@ -47,6 +47,7 @@ def capture(result: Json) -> str:
             ("taken", f"{local(result['started'], zone=False)} to {' '.join(local(result['finished']).split()[4:])}"),
             ("whole", f"{size(result['stream_bytes'])}, of which {size(result['in_use_bytes'])} in use"),
             ("written", size(result["written_bytes"])),
+            *([("frozen", _frozen(result))] if result["frozen_seconds"] else []),
             ("state", str(result["state"])),
             *([("label", str(result["label"]))] if result["label"] else []),
             *([("healed", ", ".join(result["healed"]))] if result.get("healed") else []),
@@ -56,6 +57,11 @@ def capture(result: Json) -> str:
         lines.append(paragraph("note: the share is a folder of this machine, and is lost with it."))
     lines.append(warnings_of(result))
     return "\n".join(line for line in lines if line)
+
+
+def _frozen(result: Json) -> str:
+    seconds = result["frozen_seconds"]
+    return f"for {seconds:.2f} s, the instant that the image is of" if seconds else ""
 
 
 def dry_run(result: Json) -> str:
@@ -149,6 +155,7 @@ def show(result: Json) -> str:
         ("in use", size(result["in_use_bytes"])),
         ("read", size(record["read_bytes"])),
         ("written", f"{size(result['written_bytes'])}, {counted(record['new_segments'], 'new segment')}"),
+        ("frozen", _frozen(result)),
         ("state", result["state"]),
         ("verified", local(result["verified"]) if result["verified"] else "never"),
         ("policy", str(record["policy"].get("name"))),

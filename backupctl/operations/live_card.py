@@ -35,6 +35,7 @@ class LiveCard:
     watchdog: Watchdog
     tracker: WriteTracker
     leave_out: tuple[int, ...]
+    proven: bool  # that a write to the card is told of; False where nothing on it could be written to
 
     def swap_bodies(self) -> Ranges:
         """What is in use for swap now, its headers left out: worth nothing after a restart."""
@@ -48,15 +49,16 @@ class LiveCard:
         warnings = tuple(text for text in card.warnings if _UNCLEAN_FAT not in text)
         return replace(card, free=card.free - swapped, zero=card.zero | swapped, warnings=warnings)
 
-    def prove_tracking(self) -> bool:
-        """Whether a write to the card was seen to be told of; False where nothing on it can be written to."""
-        places = [
-            Path(place.path)
-            for file_system in self.file_systems
-            if not file_system.read_only and file_system.treatment is Treatment.FREEZE
-            for place in file_system.places
-        ]
-        return self.tracker.prove(places)
+
+def _prove(tracker: WriteTracker, file_systems: tuple[MountedFileSystem, ...]) -> bool:
+    """Whether a write to the card was seen to be told of. Raises Refused if one was made, and was not."""
+    places = [
+        Path(place.path)
+        for file_system in file_systems
+        if not file_system.read_only and file_system.treatment is Treatment.FREEZE
+        for place in file_system.places
+    ]
+    return tracker.prove(places)
 
 
 @contextmanager
@@ -77,8 +79,6 @@ def open_live(path: Path, leave_out: tuple[int, ...]) -> Iterator[LiveCard]:
         refuse_unfreezable(disk, file_systems)
         freezer = stack.enter_context(Freezer(file_systems))
         tracker = stack.enter_context(WriteTracker(disk.major, disk.minor))
-        card = LiveCard(
-            disk, DirectReader(fd, device.size), file_systems, freezer, watchdog, tracker, leave_out
-        )  # fmt: skip
-        card.prove_tracking()
-        yield card
+        proven = _prove(tracker, file_systems)
+        reader = DirectReader(fd, device.size)
+        yield LiveCard(disk, reader, file_systems, freezer, watchdog, tracker, leave_out, proven)

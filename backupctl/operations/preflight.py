@@ -54,6 +54,24 @@ def check_source(situation: Situation) -> Check:
     return Check("source", OK, detail)
 
 
+def check_use(situation: Situation) -> Check:
+    live = situation.source.live
+    if live is None:
+        return Check("in use", OK, "nobody uses the source: it is read as it is")
+    from backupctl.board.mounted import Treatment
+
+    frozen = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.FREEZE]
+    synced = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.SYNC]
+    detail = "the source is in use; its writes are followed (seen: yes)"
+    if not live.proven:
+        return Check("in use", WARNING, "the source is in use, and no write to it could be tried", "It is read-only.")
+    if frozen:
+        detail += f"; frozen for an instant: {', '.join(frozen)}"
+    if synced:
+        detail += f"; written out then: {', '.join(synced)}"
+    return Check("in use", OK, detail)
+
+
 def check_not_on_source(situation: Situation) -> Check:
     name = "share is elsewhere"
     # Linux only, as is reading a block device.
@@ -134,6 +152,7 @@ CHECKS: tuple[Callable[[Situation], Check], ...] = (
     check_mount,
     check_not_on_source,
     check_source,
+    check_use,
     check_room,
     check_lock,
     check_clock,

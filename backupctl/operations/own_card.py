@@ -1,0 +1,37 @@
+"""The card that this system runs from, and ending a freeze of it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+from backupctl.domain.errors import Refused, UsageError
+
+_NAME_ONE = "Say --source PATH: a card file, or a device that `backupctl cards` lists."
+
+
+def own_card() -> Path:
+    """The whole disk under this system's root, through whatever lies between. Raises UsageError if it is not one."""
+    if sys.platform != "linux":
+        raise UsageError("which card?", _NAME_ONE)
+    from backupctl.board.block_device import device_path
+    from backupctl.board.system_disks import disks_under, system_disks
+
+    found = sorted(disks_under("/").disks) or sorted(system_disks().why)
+    if len(found) != 1:
+        told = f"it runs from {', '.join(found)}" if found else "its root is on no disk that can be found"
+        raise UsageError(f"which card? This system's own is not to be told: {told}", _NAME_ONE)
+    return Path(device_path(found[0]))
+
+
+def thaw(device: Path | None) -> dict[str, Any]:
+    """Ends whatever freeze there is on a card (this system's own, if None). Harmless if there is none."""
+    from backupctl.board.block_device import disk_of
+    from backupctl.board.freezing import thaw_all
+
+    path = device or own_card()
+    try:
+        return {"card": str(path), "thawed": thaw_all(disk_of(path))}
+    except PermissionError as error:
+        raise Refused(f"{path} cannot be thawed: {error.strerror}", "Run the command as root.") from error
