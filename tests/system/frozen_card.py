@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -37,14 +38,23 @@ def nested_card(tmp_path: Path) -> Iterator[NestedCard]:
     image = sparse(tmp_path / "card.img", 96 * MIB)
     with attached(image) as device, partition(device, 1, MIB, 90 * MIB) as first:
         tool("mkfs.ext4", "-q", first)
-        with mounted(first, tmp_path / "outer") as outer, attached(sparse(outer / "file", 24 * MIB)) as loop:
-            tool("mkfs.ext4", "-q", loop)
-            with mounted(loop, tmp_path / "inner") as inner:
-                try:
-                    yield NestedCard(image, device, outer, inner)
-                finally:
-                    for place in (outer, inner):
-                        subprocess.run(["fsfreeze", "--unfreeze", str(place)], capture_output=True, check=False)
+        with mounted(first, tmp_path / "outer") as outer:
+            with attached(sparse(outer / "file", 24 * MIB)) as loop:
+                tool("mkfs.ext4", "-q", loop)
+                with mounted(loop, tmp_path / "inner") as inner:
+                    try:
+                        yield NestedCard(image, device, outer, inner)
+                    finally:
+                        for place in (outer, inner):
+                            subprocess.run(["fsfreeze", "--unfreeze", str(place)], capture_output=True, check=False)
+            wait_until_detached(loop)
+
+
+def wait_until_detached(loop: str) -> None:
+    """Somebody who looks at all loop devices at the wrong moment delays the end of one (losetup(8), --detach)."""
+    deadline = time.monotonic() + 10
+    while Path(f"/sys/class/block/{Path(loop).name}/loop/backing_file").exists() and time.monotonic() < deadline:
+        time.sleep(0.02)
 
 
 def is_frozen(place: Path) -> bool:

@@ -194,6 +194,29 @@ def test_a_mount_of_another_namespace(tmp_path: Path, watchdog: Watchdog) -> Non
             hidden.communicate(timeout=10)
 
 
+def test_loops_of_another_namespace_and_over_a_partition(tmp_path: Path) -> None:
+    """The path behind such a loop device leads to another file here; the device of that file does not mislead."""
+    need("unshare", "mkfs.ext4")
+    for name in ("outer", "inner", "other"):
+        (tmp_path / name).mkdir()
+    image = sparse(tmp_path / "card.img", 96 * MIB)
+    with attached(image) as device, partition(device, 1, MIB, 90 * MIB) as first, attached(Path(first)) as over:
+        tool("mkfs.ext4", "-q", over)
+        script = (
+            f"mount {over} outer && truncate -s 24M outer/file && mkfs.ext4 -q outer/file && "
+            "loop=$(losetup --find --show outer/file) && mount $loop inner && echo mounted && cat; "
+            "umount inner; losetup --detach $loop"
+        )
+        hidden = subprocess.Popen(["unshare", "--mount", "sh", "-c", script], stdin=-1, stdout=-1, cwd=tmp_path)
+        try:
+            assert hidden.stdout and hidden.stdout.readline() == b"mounted\n"
+            found = file_systems_on(disk_of(device))
+            assert [each.mount_point for each in found] == [str(tmp_path / "inner"), str(tmp_path / "outer")]
+            assert found[0].beneath >= {found[1].number}
+        finally:
+            hidden.communicate(timeout=10)
+
+
 def test_a_mount_that_no_table_shows_is_refused(tmp_path: Path) -> None:
     need("mkfs.ext4")
     with attached(sparse(tmp_path / "card.img", 40 * MIB)) as device, partition(device, 1, MIB, 32 * MIB) as first:
