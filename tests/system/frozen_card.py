@@ -47,6 +47,7 @@ def nested_card(tmp_path: Path) -> Iterator[NestedCard]:
                     finally:
                         for place in (outer, inner):
                             subprocess.run(["fsfreeze", "--unfreeze", str(place)], capture_output=True, check=False)
+                        reap()
             wait_until_detached(loop)
 
 

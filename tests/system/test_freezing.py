@@ -40,7 +40,6 @@ def card(tmp_path: Path) -> Iterator[NestedCard]:
     need("fsfreeze")
     with nested_card(tmp_path) as made:
         yield made
-        reap()
 
 
 CHECKS = {

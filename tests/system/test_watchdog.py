@@ -17,7 +17,7 @@ from backupctl.board.block_device import disk_of
 from backupctl.board.freezing import Freezer
 from backupctl.board.mounted import file_systems_on
 from backupctl.board.watchdog import Watchdog, WatchdogFailed
-from tests.system.frozen_card import NestedCard, is_frozen, nested_card, reap
+from tests.system.frozen_card import NestedCard, is_frozen, nested_card
 from tests.system.loop_device import need, tool
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(60)]
@@ -70,7 +70,6 @@ def card(tmp_path: Path) -> Iterator[NestedCard]:
     need("fsfreeze")
     with nested_card(tmp_path) as made:
         yield made
-        reap()
 
 
 @contextmanager
