@@ -297,11 +297,13 @@ def thaw(
 ) -> None:
     """Ends a freeze that a capture which was killed may have left; harmless if there is none."""
     # No worker, no share, nothing written: what would be written to may be frozen.
+    from backupctl.cli.places import state_folder
     from backupctl.operations.own_card import thaw as operation
 
-    result = operation(device)
+    result = operation(device, state_folder())
     thawed = result["thawed"]
-    print(json.dumps(result) if as_json else f"thawed: {', '.join(thawed)}" if thawed else "nothing was frozen")
+    lines = [f"thawed: {', '.join(thawed)}" if thawed else "nothing was frozen", *result["undone"]]
+    print(json.dumps(result) if as_json else "\n".join(lines))
 
 
 @app.command()

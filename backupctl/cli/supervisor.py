@@ -17,9 +17,11 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
+from backupctl.cli.places import state_folder
 from backupctl.cli.view import View
 from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.operations.undoing import undo_left_over
 
 Task = Callable[[Reporter, Stop], dict[str, Any]]
 _STEP_SECONDS = 0.2
@@ -128,6 +130,8 @@ def _supervise(worker: int, connection: socket.socket, view: View) -> tuple[dict
         if not told:
             ended = os.waitstatus_to_exitcode(status)
             view.error(f"the worker process ended ({ended}) before it could say why", "Was memory short? See the log.")
+            for text in undo_left_over(state_folder()):
+                view.note(text)
     finally:
         for number, handler in before:
             signal.signal(number, handler)

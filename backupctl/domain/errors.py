@@ -80,6 +80,12 @@ class Busy(BackupctlError):
     exit_code = Exit.BUSY
 
 
+class Postponed(BackupctlError):
+    """Now is not the time; a later run may do it."""
+
+    exit_code = Exit.POSTPONED
+
+
 class Damaged(BackupctlError):
     """What stands on the share is not what was written."""
 

@@ -28,10 +28,21 @@ class ImagePolicy:
     """`[image]`: what of a card comes along."""
 
     leave_out: tuple[int, ...] = ()  # partitions by number: their table entries stay, their contents do not come along
-    live: str = "tracked"  # or "refuse": whether a card that is in use is captured
+    live: str = "tracked"  # or "paused", "refuse": how a card that is in use is captured
     freeze_memory: int = 32 << 20  # bytes: what may be read while everything on the card is frozen
     max_freeze: int = 2  # seconds, until somebody thaws it whatever happens
     max_rounds: int = 12  # of reading again what was written meanwhile
+
+
+@dataclass(frozen=True)
+class HooksPolicy:
+    """`[hooks]`: commands for a card that is in use, each a list of a program and its arguments."""
+
+    only_when: tuple[str, ...] = ()  # the run is put off unless this ends with 0
+    before: tuple[str, ...] = ()  # before the card is frozen
+    after: tuple[str, ...] = ()  # after it is thawed, whatever has happened
+    stop: tuple[str, ...] = ()  # names of services that are stopped while the card is frozen, and started again
+    deadline: int = 30  # seconds that each may take
 
 
 @dataclass(frozen=True)
@@ -68,6 +79,7 @@ class Policy:
 
     name: str = "standard"
     image: ImagePolicy = field(default_factory=ImagePolicy)
+    hooks: HooksPolicy = field(default_factory=HooksPolicy)
     store: StorePolicy = field(default_factory=StorePolicy)
     pace: PacePolicy = field(default_factory=PacePolicy)
     night: NightPolicy = field(default_factory=NightPolicy)
@@ -81,7 +93,8 @@ _BOUNDS = {
     "workers": (0, 64),
     "rate": (0, 1 << 40),
     "freeze_memory": (1 << 20, 1 << 30),
-    "max_freeze": (1, 60),
+    "max_freeze": (1, 3600),
+    "deadline": (1, 3600),
     "max_rounds": (2, 100),
     "verify_nights": (0, 1000),
 }
@@ -93,7 +106,13 @@ def parse_policy(name: str, text: str) -> Policy:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"policy {name} is not valid TOML: {error}") from None
-    sections = {"image": ImagePolicy, "store": StorePolicy, "pace": PacePolicy, "night": NightPolicy}
+    sections = {
+        "image": ImagePolicy,
+        "hooks": HooksPolicy,
+        "store": StorePolicy,
+        "pace": PacePolicy,
+        "night": NightPolicy,
+    }
     _known(name, document, sections)
     made: dict[str, Any] = {}
     for key, section in sections.items():
@@ -101,8 +120,8 @@ def parse_policy(name: str, text: str) -> Policy:
         if not isinstance(table, dict):
             raise UsageError(f"policy {name}: [{key}] is not a table")
         made[key] = _section(f"{name}, [{key}]", section, table)
-    if made["image"].live not in ("tracked", "refuse"):
-        raise UsageError(f"policy {name}, [image]: live is tracked or refuse")
+    if made["image"].live not in ("tracked", "paused", "refuse"):
+        raise UsageError(f"policy {name}, [image]: live is tracked, paused or refuse")
     if made["store"].identity not in ("xxh3-128", "sha256"):
         raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
     return Policy(name=name, **made)
@@ -129,7 +148,10 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
                 value = parse_size(value)
             except ValueError as error:
                 raise UsageError(f"policy {where}: {key}: {error}") from None
-        if isinstance(default, tuple) and isinstance(value, list) and all(type(item) is int for item in value):
+        if isinstance(default, tuple) and isinstance(value, list):
+            of = int if key == "leave_out" else str
+            if not all(type(item) is of for item in value):
+                raise UsageError(f"policy {where}: {key} is {value!r}, not a list of {of.__name__}")
             value = tuple(value)
         if type(value) is not type(default):
             raise UsageError(f"policy {where}: {key} is {value!r}, not like {default!r}")

@@ -33,6 +33,7 @@ from backupctl.operations.segmenting import Segmenter, runs_of
 from backupctl.operations.session import HeldSession, Session, hold, share_failed
 from backupctl.operations.source import CardReader, Source, open_source
 from backupctl.operations.standalone import write_standalone
+from backupctl.operations.undoing import undo_left_over
 from backupctl.share.captures import commit, list_captures
 from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
 from backupctl.share.index import SegmentIndex
@@ -68,7 +69,13 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
 
     Raises BackupctlError of every kind; nothing that was on the shelf before is touched, whatever happens.
     """
+    for text in undo_left_over(facts.state_folder):
+        reporter.note(text)
     with open_source(options.source, options.policy.image) as source:
+        if source.live is not None:
+            from backupctl.operations.hooks import check_only_when
+
+            check_only_when(options.policy.hooks)
         card = source.map(options.policy.image.leave_out)
         try:
             session = Session(shelf, facts, reporter)
@@ -197,7 +204,7 @@ class _Run:
         except BaseException:
             series.abandon()
             raise
-        self._warnings += self._card.warnings
+        self._warnings += [*self._source.warnings, *self._card.warnings]
 
     def _segmenter(self, index: SegmentIndex, reader: CardReader, card: CardMap) -> Segmenter:
         stretches = StretchReader(reader, card.data, card.sector_size, self._limit.take)
@@ -215,14 +222,23 @@ class _Run:
             self._session.reporter.step(Step("reading the card", store.read_bytes, total, store.written))
 
     def _read_live(self, live: LiveCard, index: SegmentIndex, store: CellStore) -> None:
+        from backupctl.operations.hooks import quieted
         from backupctl.operations.live import LiveLimits, LiveReading
+        from backupctl.operations.paused import PausedReading
 
-        policy = self._options.policy.image
-        limits = LiveLimits(policy.freeze_memory, policy.max_freeze, policy.max_rounds, self._options.while_frozen)
-        reading = LiveReading(
-            live, store, partial(self._segmenter, index), limits, self._workers(), self._session.reporter, self._stop
-        )
-        self._instant = reading.take()
+        policy, facts, reporter = self._options.policy, self._session.facts, self._session.reporter
+        segmenter, image = partial(self._segmenter, index), policy.image
+        quiet = partial(quieted, policy.hooks, facts.state_folder, reporter)
+        if live.tracker is None:
+            with quiet():
+                self._instant = PausedReading(
+                    live, store, segmenter, image.max_freeze, self._workers(), facts.state_folder, reporter, self._stop
+                ).take()
+        else:
+            limits = LiveLimits(image.freeze_memory, image.max_freeze, image.max_rounds, self._options.while_frozen)
+            self._instant = LiveReading(
+                live, store, segmenter, limits, self._workers(), quiet, reporter, self._stop
+            ).take()
         self._card = self._instant.card
 
     def _read_back(self, series: PartSeries) -> None:

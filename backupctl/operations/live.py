@@ -11,6 +11,7 @@ read with a map that called all of it data that the last map does, and nothing d
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 from backupctl.board.locked_memory import locked_memory
@@ -86,15 +87,20 @@ class LiveReading:
         segmenter: Callable[[CardReader, CardMap], Segmenter],
         limits: LiveLimits,
         workers: int,
+        quieted: Callable[[], AbstractContextManager[None]],
         reporter: Reporter,
         stop: Stop,
     ) -> None:
-        """`segmenter` makes one that reads what a map calls data."""
+        """`segmenter` makes one that reads what a map calls data. A freeze happens within `quieted`."""
+        if live.tracker is None:
+            raise ValueError("a card whose writes are not followed")
         self._live = live
+        self._tracker = live.tracker
         self._store = store
         self._segmenter = segmenter
         self._limits = limits
         self._workers = workers
+        self._quieted = quieted
         self._cell = store.segment_bytes
         self._reporter = reporter
         self._stop = stop
@@ -108,9 +114,10 @@ class LiveReading:
         self._converge()
         hint = self._live.map(frozen=False)
         for attempt in range(1, _ATTEMPTS + 1):
-            self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
-            self._round(hint)
-            frozen = self._freeze()
+            with self._quieted():
+                self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+                self._round(hint)
+                frozen = self._freeze()
             if frozen.torn:
                 self._reporter.note(f"{frozen.torn}; trying again")
                 hint = frozen.card
@@ -134,7 +141,7 @@ class LiveReading:
 
     def _round(self, card: CardMap) -> None:
         """Reads what is not yet, or no longer, as `card` and the writes so far have it."""
-        stale = self._stale(card, self._live.tracker.drain())
+        stale = self._stale(card, self._tracker.drain())
         self._check_lost()
         self._map = card
         self._rounds.append(len(stale))
@@ -154,7 +161,7 @@ class LiveReading:
             self._read[cell] = 0
 
     def _check_lost(self) -> None:
-        lost = self._live.tracker.lost()
+        lost = self._tracker.lost()
         if lost:
             raise BackupctlError(
                 f"the kernel could not tell of {lost} writes, so nobody knows what has changed",
@@ -168,7 +175,7 @@ class LiveReading:
         read = 0
         for segments in in_order(runs_of(spans, SEGMENTS_AT_ONCE), segmenter.make, self._workers):
             self._stop.check()
-            self._live.tracker.collect()
+            self._tracker.collect()
             for segment in segments:
                 self._store.put(segment)
                 self._read[segment.start // self._cell] = 1
@@ -184,7 +191,7 @@ class LiveReading:
             try:
                 with live.freezer.frozen(live.watchdog, limits.max_freeze) as freeze:
                     live.freezer.sync_unfreezable()
-                    written = live.tracker.drain()
+                    written = self._tracker.drain()
                     card = live.map(frozen=True)
                     stale = self._stale(card, written)
                     fits = len(stale) * self._cell <= len(locked)
@@ -195,7 +202,7 @@ class LiveReading:
                         live.reader.read_into(cell * self._cell, piece)
                     if limits.while_frozen is not None:
                         limits.while_frozen()
-                    late = live.tracker.drain() - live.swap_bodies()
+                    late = self._tracker.drain() - live.swap_bodies()
                 memory = _Memory(live.reader.size, self._cell, {cell: bytes(piece) for cell, piece in pieces.items()})
             finally:
                 for piece in pieces.values():

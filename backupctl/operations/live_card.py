@@ -33,7 +33,7 @@ class LiveCard:
     file_systems: tuple[MountedFileSystem, ...]
     freezer: Freezer
     watchdog: Watchdog
-    tracker: WriteTracker
+    tracker: WriteTracker | None  # None: it is to be paused, not tracked
     leave_out: tuple[int, ...]
     proven: bool  # that a write to the card is told of; False where nothing on it could be written to
 
@@ -62,7 +62,7 @@ def _prove(tracker: WriteTracker, file_systems: tuple[MountedFileSystem, ...]) -
 
 
 @contextmanager
-def open_live(path: Path, leave_out: tuple[int, ...]) -> Iterator[LiveCard]:
+def open_live(path: Path, leave_out: tuple[int, ...], track: bool) -> Iterator[LiveCard]:
     """Opens a whole disk that is in use. To be entered before threads are started, and before a share is opened.
 
     Raises Refused: not a whole disk, a layout that would hang when frozen, no tracing, a write that was not told of.
@@ -78,7 +78,7 @@ def open_live(path: Path, leave_out: tuple[int, ...]) -> Iterator[LiveCard]:
         file_systems = file_systems_on(disk)
         refuse_unfreezable(disk, file_systems)
         freezer = stack.enter_context(Freezer(file_systems))
-        tracker = stack.enter_context(WriteTracker(disk.major, disk.minor))
-        proven = _prove(tracker, file_systems)
+        tracker = stack.enter_context(WriteTracker(disk.major, disk.minor)) if track else None
+        proven = tracker is not None and _prove(tracker, file_systems)
         reader = DirectReader(fd, device.size)
         yield LiveCard(disk, reader, file_systems, freezer, watchdog, tracker, leave_out, proven)

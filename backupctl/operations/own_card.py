@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.errors import Refused, UsageError
+from backupctl.operations.undoing import undo_left_over
 
 _NAME_ONE = "Say --source PATH: a card file, or a device that `backupctl cards` lists."
 
@@ -25,13 +26,17 @@ def own_card() -> Path:
     return Path(device_path(found[0]))
 
 
-def thaw(device: Path | None) -> dict[str, Any]:
-    """Ends whatever freeze there is on a card (this system's own, if None). Harmless if there is none."""
+def thaw(device: Path | None, state_folder: Path) -> dict[str, Any]:
+    """Ends whatever freeze there is on a card (this system's own, if None), and undoes what a killed run has left.
+
+    Harmless if there is nothing.
+    """
     from backupctl.board.block_device import disk_of
     from backupctl.board.freezing import thaw_all
 
     path = device or own_card()
     try:
-        return {"card": str(path), "thawed": thaw_all(disk_of(path))}
+        thawed = thaw_all(disk_of(path))
     except PermissionError as error:
         raise Refused(f"{path} cannot be thawed: {error.strerror}", "Run the command as root.") from error
+    return {"card": str(path), "thawed": thawed, "undone": undo_left_over(state_folder)}

@@ -20,6 +20,7 @@ from backupctl.share.lock import holder_now
 from backupctl.share.shelf import Shelf
 
 OK, WARNING, REFUSE = "ok", "warning", "refuse"
+_PACKAGES_SECONDS = 60.0
 _LEAST_ROOM = 64 << 20
 _GUESSED_RATIO = 0.6  # stored to in use, for a board without captures; a Debian root measured 0.4
 
@@ -63,6 +64,8 @@ def check_use(situation: Situation) -> Check:
     frozen = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.FREEZE]
     synced = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.SYNC]
     detail = "the source is in use; its writes are followed (seen: yes)"
+    if live.tracker is None:
+        return Check("in use", OK, f"the source is in use; all of it stands still meanwhile: {', '.join(frozen)}")
     if not live.proven:
         return Check("in use", WARNING, "the source is in use, and no write to it could be tried", "It is read-only.")
     if frozen:
@@ -70,6 +73,22 @@ def check_use(situation: Situation) -> Check:
     if synced:
         detail += f"; written out then: {', '.join(synced)}"
     return Check("in use", OK, detail)
+
+
+def check_packages(situation: Situation) -> Check:
+    if situation.source.live is None:
+        return Check("packages", OK, "the source is not a system at work")
+    from backupctl.board.packages import wait_for_package_manager
+
+    process = wait_for_package_manager(_PACKAGES_SECONDS)
+    if process:
+        return Check(
+            "packages",
+            WARNING,
+            f"a package manager has been at work for {_PACKAGES_SECONDS:g} s (process {process})",
+            "An image of a half-made upgrade may not start. Capture again when it has ended.",
+        )
+    return Check("packages", OK, "no package manager is at work")
 
 
 def check_not_on_source(situation: Situation) -> Check:
@@ -153,6 +172,7 @@ CHECKS: tuple[Callable[[Situation], Check], ...] = (
     check_not_on_source,
     check_source,
     check_use,
+    check_packages,
     check_room,
     check_lock,
     check_clock,

@@ -37,6 +37,7 @@ class Source:
     identity: dict[str, Any]  # what the record says of it
     check_unchanged: Callable[[], None]  # BackupctlError if somebody wrote to it since it was opened
     live: LiveCard | None = None  # if something uses it
+    warnings: tuple[str, ...] = ()
 
     def map(self, leave_out: tuple[int, ...]) -> CardMap:
         """The map of the card; of a live one, a hint."""
@@ -84,16 +85,20 @@ def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
 
     disk = disk_of(path)
     identity: dict[str, Any] = {"path": str(path), "model": disk.model, "serial": disk.serial, "cid": disk.cid}
+    boot_areas = [
+        area for area in (f"{disk.name}boot0", f"{disk.name}boot1") if Path("/sys/class/block", area).exists()
+    ]
+    warnings = tuple(f"/dev/{area}, a boot area of the eMMC, is not part of the capture" for area in boot_areas)
     try:
         device = stack.enter_context(open_exclusive(path, write=False))
     except InUse:
         if policy.live == "refuse":
             raise
-        live = stack.enter_context(open_live(path, policy.leave_out))
-        identity["live"] = "tracked"
-        return Source(str(path), live.reader, disk.sector_size, identity, lambda: None, live)
+        live = stack.enter_context(open_live(path, policy.leave_out, policy.live == "tracked"))
+        identity["live"] = policy.live
+        return Source(str(path), live.reader, disk.sector_size, identity, lambda: None, live, warnings)
     # Nobody else can write to a device that is held exclusively.
-    return Source(str(path), DeviceReader(device.fd), device.sector_size, identity, lambda: None)
+    return Source(str(path), DeviceReader(device.fd), device.sector_size, identity, lambda: None, warnings=warnings)
 
 
 def _stamp(path: Path) -> tuple[int, int, int, int]:

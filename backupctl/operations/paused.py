@@ -1,0 +1,110 @@
+"""Reading a card that is in use without following its writes: everything on it stays frozen until all is read.
+
+For kernels without trace events. It takes as long as reading the card does, so it is refused unless that fits into the
+time that the owner allows; the watchdog ends it then. File systems that cannot be frozen are made read-only meanwhile.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from backupctl.board.mounted import Treatment
+from backupctl.domain.card_map import CardMap, cells
+from backupctl.domain.errors import BackupctlError, Refused
+from backupctl.domain.segments import SEGMENTS_AT_ONCE
+from backupctl.domain.units import duration, size
+from backupctl.operations.cell_store import CellStore
+from backupctl.operations.live import Instant
+from backupctl.operations.live_card import LiveCard
+from backupctl.operations.ordered import in_order
+from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.segmenting import Segmenter, runs_of
+from backupctl.operations.source import CardReader
+from backupctl.operations.undoing import Undoing
+
+_SAMPLE_BYTES = 32 << 20
+_MARGIN = 1.5
+_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS = 0.5, 10
+_REMOUNT_SECONDS = 30.0
+
+
+class PausedReading:
+    """One capture's way through a card that stands still for it."""
+
+    def __init__(
+        self,
+        live: LiveCard,
+        store: CellStore,
+        segmenter: Callable[[CardReader, CardMap], Segmenter],
+        max_freeze: float,
+        workers: int,
+        state_folder: Path,
+        reporter: Reporter,
+        stop: Stop,
+    ) -> None:
+        """As `LiveReading`. `state_folder`: where it is written down what has to be undone."""
+        self._live = live
+        self._store = store
+        self._segmenter = segmenter
+        self._max_freeze = max_freeze
+        self._workers = workers
+        self._state_folder = state_folder
+        self._reporter = reporter
+        self._stop = stop
+
+    def take(self) -> Instant:
+        """Raises Refused if it would take too long, BackupctlError if it did; OSError of the share."""
+        live = self._live
+        live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+        self._refuse_if_too_long()
+        with self._read_only(), live.freezer.frozen(live.watchdog, self._max_freeze) as freeze:
+            card = live.map(frozen=True)
+            segmenter = self._segmenter(live.reader, card)
+            runs = runs_of(
+                cells(card.data, card.zero, card.size, self._store.segment_bytes), SEGMENTS_AT_ONCE
+            )  # fmt: skip
+            for segments in in_order(runs, segmenter.make, self._workers):
+                self._stop.check()
+                for segment in segments:
+                    self._store.put(segment)
+        if freeze.thawed_early:
+            raise BackupctlError(
+                f"{', '.join(freeze.thawed_early)} was thawed after {self._max_freeze:g} s, before all was read",
+                "Nothing is hurt, and the next run goes on from what was written. Allow more max_freeze in the policy.",
+            )
+        return Instant(card, freeze.seconds, (), 1)
+
+    def _refuse_if_too_long(self) -> None:
+        """By what the card gives of a sample of its data."""
+        hint = self._live.map(frozen=False)
+        sample, took = 0, 0.0
+        for start, end in hint.data:
+            began = time.monotonic()
+            for at in range(start, min(end, start + _SAMPLE_BYTES - sample), 1 << 20):
+                sample += len(self._live.reader.read_at(at, min(1 << 20, end - at)))
+            took += time.monotonic() - began
+            if sample >= _SAMPLE_BYTES:
+                break
+        needed = _MARGIN * took * hint.data.total / max(1, sample)
+        if needed > self._max_freeze:
+            raise Refused(
+                f"reading {size(hint.data.total)} would keep the board frozen for about {duration(needed)}, "
+                f"and the policy allows {self._max_freeze:g} s",
+                'Capture the card when the board is off, allow more max_freeze, or use live = "tracked" with a kernel '
+                "that has trace events for block devices.",
+            )
+
+    @contextmanager
+    def _read_only(self) -> Iterator[None]:
+        undoing = Undoing(self._state_folder, self._reporter, _REMOUNT_SECONDS)
+        try:
+            for file_system in self._live.file_systems:
+                if file_system.treatment is Treatment.SYNC:
+                    at = file_system.places[0].mount.mount_point
+                    undoing.do(["mount", "-o", "remount,ro", at], ["mount", "-o", "remount,rw", at])
+            yield
+        finally:
+            undoing.undo()
