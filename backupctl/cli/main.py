@@ -375,6 +375,8 @@ def share_adopt(
 
 def main() -> None:
     """The console script."""
+    if sys.argv[1:2] == ["thaw"]:
+        sys.dont_write_bytecode = True  # where it would be written to may be frozen
     from backupctl.cli.view import View
 
     if isinstance(sys.stdout, io.TextIOWrapper):
