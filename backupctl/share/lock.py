@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
-from backupctl.domain.errors import Busy, Malformed, Refused
+from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.names import LOCK
 from backupctl.formats.strict_json import Fields
 from backupctl.share.storage import Sink, Storage
@@ -83,9 +83,14 @@ class Lock:
                 continue  # the share is in trouble; the run itself will be told by its own writes
 
     def check(self) -> None:
-        """Raises Busy if another run has taken over."""
-        newest = _generations(self._storage)
-        if not newest or newest[-1] != self.generation:
+        """Raises Busy if another run has taken over, BackupctlError if the lock has vanished."""
+        newest = max(_generations(self._storage), default=0)
+        if newest < self.generation:
+            raise BackupctlError(
+                "the lock of this run has gone from the share",
+                "Its server has perhaps lost power, and what it had said to have kept. The next run sees to it.",
+            )
+        if newest > self.generation:
             raise Busy(
                 "another run has taken over this board's shelf, because this one stood still for too long",
                 "Nothing of this run counts. The next run goes on from what it had written.",

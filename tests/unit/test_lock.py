@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.board import host
-from backupctl.domain.errors import Busy
+from backupctl.domain.errors import BackupctlError, Busy
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import hold
@@ -285,3 +285,12 @@ def test_a_lock_says_nothing_that_does_not_fit(tmp_path: Path) -> None:
     lock = acquire(FolderStorage(tmp_path), long, beat_seconds=NEVER)
     assert (tmp_path / f"busy/{lock.generation:010}.json").stat().st_size == 1024
     lock.release()
+
+
+def test_lock_that_the_share_lost_is_told_as_that(tmp_path: Path) -> None:
+    storage = FolderStorage(tmp_path)
+    lock = left_by_a_dead_run(storage)
+    storage.unlink(f"busy/{lock.generation:010}.json")
+    with pytest.raises(BackupctlError, match="has gone from the share") as told:
+        lock.check()
+    assert not isinstance(told.value, Busy)
