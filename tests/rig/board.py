@@ -6,15 +6,19 @@ A board's folder holds its disks, its sockets, its console, and the emulator's p
 
 from __future__ import annotations
 
+import compileall
 import contextlib
 import io
 import json
 import os
+import py_compile
 import secrets
+import shutil
 import signal
 import socket
 import subprocess
 import tarfile
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -159,7 +163,9 @@ class Board:
             if time.monotonic() > until:
                 raise RigFailed("the emulator does not end")
             time.sleep(0.05)
-        self._process = None
+        if self._process is not None:
+            self._process.wait()
+            self._process = None
         (self.folder / "emulator.json").unlink(missing_ok=True)
 
     def plug(self, disk: Disk) -> str:
@@ -249,9 +255,13 @@ class Board:
     def install_program(self) -> None:
         """Puts the checkout's program into the board."""
         packed = io.BytesIO()
-        with tarfile.open(fileobj=packed, mode="w") as tar:
+        with tempfile.TemporaryDirectory() as folder, tarfile.open(fileobj=packed, mode="w") as tar:
             for name in ("backupctl", "policies"):
-                tar.add(recipe.ROOT / name, name, filter=lambda item: None if "__pycache__" in item.name else item)
+                shutil.copytree(recipe.ROOT / name, Path(folder, name), ignore=shutil.ignore_patterns("__pycache__"))
+            # The program itself writes no byte code. The board's Python uses this if it is of our version.
+            unchecked = py_compile.PycInvalidationMode.UNCHECKED_HASH
+            compileall.compile_dir(folder, quiet=1, invalidation_mode=unchecked, stripdir=folder)
+            tar.add(folder, ".")
         where = "/opt/backupctl/program"
         self._must(f"rm -rf {where}/* && tar -C {where} --no-same-owner -xf -", packed.getvalue())
 

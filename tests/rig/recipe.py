@@ -72,6 +72,11 @@ printcap name = /dev/null
 path = /srv/share/{SHARE_FOLDER}
 read only = no
 valid users = keeper
+
+[Small]
+path = /srv/small/{SHARE_FOLDER}
+read only = no
+valid users = keeper
 """,
     "etc/systemd/system/smbd.service.d/rig.conf": "[Unit]\nRequiresMountsFor=/srv/share\n",
     "etc/systemd/system/rig-agent.service": """\
