@@ -46,6 +46,8 @@ def read_manifest(storage: Storage) -> Manifest:
                 events = [_event(path, line) for line in storage.read(path, _EVENT_MOST).splitlines()]
             else:
                 continue
+        except FileNotFoundError:
+            continue  # folded and unlinked; SMB lists it for as long as somebody holds it open
         except (Malformed, OSError) as error:
             problems.append(f"an event of the manifest cannot be read: {error}")
             continue

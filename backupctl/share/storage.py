@@ -79,7 +79,9 @@ class Storage(Protocol):
         """To a name that nothing has: a file that somebody holds open must never be replaced on SMB."""
         ...
 
-    def unlink(self, name: str) -> None: ...
+    def unlink(self, name: str) -> None:
+        """Fine if it is going already: SMB lists a file that somebody holds open until that ends, and has none."""
+        ...
 
     def make_folder(self, name: str) -> None:
         """With its parents; fine if it is there."""
@@ -217,7 +219,7 @@ class FolderStorage:
         self._path(old).rename(target)
 
     def unlink(self, name: str) -> None:
-        self._path(name).unlink()
+        self._path(name).unlink(missing_ok=True)
 
     def make_folder(self, name: str) -> None:
         self._path(name).mkdir(mode=0o750, parents=True, exist_ok=True)
