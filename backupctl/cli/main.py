@@ -85,18 +85,14 @@ def capture(
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
-        from backupctl.operations.adopt import shelf_for_capture
+        from backupctl.operations.adopt import existing_shelf, shelf_for_capture
         from backupctl.operations.pacing import step_aside
-        from backupctl.operations.source import must_exist
 
         step_aside(chosen.pace, reporter)
-        must_exist(card)  # or a mistyped name would leave a shelf behind
         options = operation.CaptureOptions(card, chosen, label, confirm)
         if dry_run:
-            return operation.dry_run(
-                shelf_for_capture(folder, board, chosen, facts, reporter, make=False), options, facts, reporter
-            )
-        shelf = shelf_for_capture(folder, board, chosen, facts, reporter)
+            return operation.dry_run(folder, existing_shelf(folder, board), options, facts, reporter)
+        shelf = shelf_for_capture(folder, board, card, chosen, facts, reporter)
         return operation.capture(shelf, options, facts, reporter, stop)
 
     run_command(task, render.dry_run if dry_run else render.capture, as_json, quiet, exit_code)
@@ -118,12 +114,10 @@ def preflight(
     chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.adopt import shelf_for_capture
+        from backupctl.operations.adopt import existing_shelf
         from backupctl.operations.preflight import preflight as operation
 
-        return operation(
-            shelf_for_capture(folder, board, chosen, facts, reporter, make=False), card, chosen, facts, reporter
-        )
+        return operation(folder, existing_shelf(folder, board), card, chosen, facts, reporter)
 
     run_command(task, lambda result: render.checks(result["checks"]), as_json, code=exit_code)
 
@@ -295,7 +289,10 @@ def thaw(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Ends a freeze that a capture which was killed may have left; harmless if there is none."""
+    """Ends a freeze that a killed capture has left.
+
+    Harmless if there is none. Also undoes what its policy did before the freeze.
+    """
     # No worker, no share, nothing written: what would be written to may be frozen.
     from backupctl.cli.places import state_folder
     from backupctl.operations.own_card import thaw as operation

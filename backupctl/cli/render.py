@@ -12,27 +12,29 @@ Json = dict[str, Any]
 
 
 def _short(capture: str, ids: list[str]) -> str:
-    """The shortest beginning of an id, not below the time in it, that no other shares."""
-    for length in range(16, len(capture)):
+    """The shortest beginning of an id, not below the minute in it, that no other shares."""
+    for length in range(13, len(capture)):
         if sum(other.startswith(capture[:length]) for other in ids) == 1:
             return capture[:length]
     return capture
 
 
 def _day(rfc3339: str | None) -> str:
-    if not rfc3339:
-        return "-"
-    try:
-        return f"{datetime.fromisoformat(rfc3339):%d %b}"
-    except ValueError:
-        return "?"
+    """`24 Nov`, with the year where it is not this one."""
+    return _date(rfc3339, "%d %b", "%b %Y") if rfc3339 else "-"
 
 
 def _when(rfc3339: str) -> str:
+    """`Tue 24 Nov 23:40`, with the year in place of the time where it is not this one."""
+    return _date(rfc3339, "%a %d %b %H:%M", "%a %d %b %Y")
+
+
+def _date(rfc3339: str, this_year: str, other_year: str) -> str:
     try:
-        return f"{datetime.fromisoformat(rfc3339):%a %d %b %H:%M}"
+        at = datetime.fromisoformat(rfc3339)
     except ValueError:
         return "?"
+    return at.strftime(this_year if at.year == datetime.now().year else other_year)
 
 
 def warnings_of(result: Json) -> str:
@@ -53,8 +55,6 @@ def capture(result: Json) -> str:
             *([("healed", ", ".join(result["healed"]))] if result.get("healed") else []),
         ]),
     ]  # fmt: skip
-    if result.get("same_machine"):
-        lines.append(paragraph("note: the share is a folder of this machine, and is lost with it."))
     lines.append(warnings_of(result))
     return "\n".join(line for line in lines if line)
 
@@ -121,6 +121,7 @@ def captures(result: Json) -> str:
             (
                 _when(item["started"]),
                 _short(item["id"], ids),
+                size(item["stream_bytes"]),
                 size(item["in_use_bytes"]),
                 size(item["written_bytes"]),
                 item["state"],
@@ -128,7 +129,7 @@ def captures(result: Json) -> str:
             )
             for item in ours
         ]
-        text = table(("taken", "capture", "in use", "written", "state", "verified"), rows, right=(2, 3))
+        text = table(("taken", "capture", "whole", "in use", "written", "state", "checked"), rows, right=(2, 3, 4))
         lines += [f"board {board}", "", text, ""]
         for item in ours:
             if item["label"]:

@@ -1,7 +1,7 @@
 """The supervisor: owns the terminal, the journal and the exit code, while a worker process touches the share.
 
-A share that stops answering can leave a process uninterruptible for minutes; then it is the worker that hangs, and the
-supervisor can still say so. They talk over a socket pair, one JSON object a line.
+A share that stops answering can leave a process uninterruptible for minutes; then it is the worker that hangs. (For the
+supervisor to notice that, and to say so, is still to come.) They talk over a socket pair, one JSON object a line.
 """
 
 from __future__ import annotations

@@ -77,6 +77,8 @@ class View:
 
 def progress_text(step: Step, seconds: float) -> str:
     """`reading the card  1.21 GiB of 3.04 GiB, 312 MiB/s, 0:05 left, 410 MiB written`."""
+    if not step.total:
+        return step.name
     pieces = [f"{size(step.done)} of {size(step.total)}"]
     if seconds >= 1 and step.done:
         rate = step.done / seconds

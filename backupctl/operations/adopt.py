@@ -7,9 +7,12 @@ from typing import Any
 
 from backupctl.board.host import board_name
 from backupctl.domain.errors import NotFound, Refused
+from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import Facts
+from backupctl.operations.preflight import share_on_source
 from backupctl.operations.progress import Reporter
+from backupctl.operations.source import must_exist
 from backupctl.share.marks import read_share_mark, read_shelf_mark
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf, open_shelf
 from backupctl.share.storage import FolderStorage
@@ -49,18 +52,32 @@ def _refuse_unless_network(folder: Path) -> None:
         )
 
 
-def shelf_for_capture(
-    folder: Path, board: str | None, policy: Policy, facts: Facts, reporter: Reporter, make: bool = True
-) -> Shelf:
-    """The shelf that a capture goes to: made if the share has none of the board yet (and `make`)."""
+def existing_shelf(folder: Path, board: str | None) -> Shelf | None:
+    """The shelf that a capture goes to, if there is one; None for a board that is new on the share. Raises Refused."""
     if read_shelf_mark(FolderStorage(folder)) is not None:
         return open_shelf(folder, board)
     name = board or board_name()
     try:
         return open_shelf(folder, name)
     except NotFound:
-        if not make or not folder.is_dir():
+        if not folder.is_dir():
             raise
+    checked_board(name)
+    return None
+
+
+def shelf_for_capture(
+    folder: Path, board: str | None, source: Path, policy: Policy, facts: Facts, reporter: Reporter
+) -> Shelf:
+    """The shelf that a capture of `source` goes to, made if there is none. Raises Refused."""
+    found = existing_shelf(folder, board)
+    if found is not None:
+        return found
+    must_exist(source)  # or a mistyped name would leave a shelf behind
+    on_source = share_on_source(folder, source)
+    if on_source:
+        raise Refused(on_source, "Is the network share mounted? Its mount point is an ordinary folder now.")
+    name = board or board_name()
     shelf = make_shelf(folder, name, policy.store.identity, facts.now().isoformat(timespec="seconds"))
     reporter.note(f"{name} is new on this share: it has a shelf of its own now")
     return shelf

@@ -26,7 +26,7 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import summary
 from backupctl.operations.ordered import in_order
 from backupctl.operations.part_series import PartSeries
-from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks
+from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks, warnings_for_the_record
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.segmenting import Segmenter, runs_of
@@ -36,6 +36,7 @@ from backupctl.operations.standalone import write_standalone
 from backupctl.operations.undoing import undo_left_over
 from backupctl.share.captures import commit, list_captures
 from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
+from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import MADE_BY, Shelf, load_index
 from backupctl.share.storage import write_whole
@@ -81,13 +82,17 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             session = Session(shelf, facts, reporter)
         except OSError as error:
             raise share_failed(error) from error
-        refuse_if_any(run_checks(Situation(shelf, session, source, card)))
-        with hold(shelf, facts, reporter, f"capture of {options.source}") as held:
+        checks = run_checks(Situation(shelf.share_folder, shelf, session, facts, options.policy, source, card))
+        refuse_if_any(checks)
+        if shelf.mark.same_machine:
+            reporter.note("note: the share is a folder of this machine, and is lost with it")
+        with hold(shelf, facts, reporter, f"capture of {options.source}", stop=stop) as held:
             started = facts.now()
             id = capture_id(started, "image", secrets.token_hex(3))
             mark = b'{"backupctl": "unfinished run", "capture": "%s"}\n' % id.encode()
             write_whole(shelf.storage, f"{_UNFINISHED}/{id}.json", mark)
             run = _Run(held, options, source, card, id, started, stop)
+            run.warn(warnings_for_the_record(checks))
             record = run.take()
             try:
                 for name in shelf.storage.names(_UNFINISHED):
@@ -97,16 +102,27 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             return {**summary(record, held.history), **run.notes()}
 
 
-def dry_run(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter) -> dict[str, Any]:
-    """What `capture` would read, and an estimate of what it would write, from a sample of the card."""
+def dry_run(
+    folder: Path, shelf: Shelf | None, options: CaptureOptions, facts: Facts, reporter: Reporter
+) -> dict[str, Any]:
+    """What `capture` would read, and an estimate of what it would write, from a sample of the card.
+
+    `shelf` is None for a board that has none on the share yet.
+    """
     with open_source(options.source, options.policy.image) as source:
         card = source.map(options.policy.image.leave_out)
-        session = Session(shelf, facts, reporter)
-        checks = run_checks(Situation(shelf, session, source, card))
-        index, _ = load_index(shelf, session.history, unconfirmed=True)  # the capture itself would confirm them first
+        session = Session(shelf, facts, reporter) if shelf else None
+        checks = run_checks(Situation(folder, shelf, session, facts, options.policy, source, card))
+        hashing = shelf.mark.hashing if shelf else Hashing(options.policy.store.identity, 0)
+        # Parts that are not confirmed count: the capture itself would confirm them first.
+        index = (
+            load_index(shelf, session.history, unconfirmed=True)[0]
+            if shelf and session
+            else SegmentIndex(hashing.length)
+        )
         try:
             reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
-            segmenter = Segmenter(reader, index, shelf.mark.hashing, options.policy.store.level, SEGMENT_BYTES)
+            segmenter = Segmenter(reader, index, hashing, options.policy.store.level, SEGMENT_BYTES)
             listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
             sample = listed[:: max(1, len(listed) // _SAMPLE)]
             stored = sum(len(segmenter.make((cell,))[0].stored) for cell in sample)
@@ -159,6 +175,9 @@ class _Run:
 
     def notes(self) -> dict[str, Any]:
         return {"healed": self._healed, "shelf": str(self._shelf.path), "same_machine": self._shelf.mark.same_machine}
+
+    def warn(self, texts: list[str]) -> None:
+        self._warnings += texts
 
     def _workers(self) -> int:
         return self._options.policy.pace.workers or pace.workers()

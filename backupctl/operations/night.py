@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from backupctl.domain.errors import BackupctlError, Exit, Interrupted, worst
+from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, worst
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
-from backupctl.operations.adopt import shelf_for_capture
+from backupctl.operations.adopt import existing_shelf, shelf_for_capture
 from backupctl.operations.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.source import must_exist
 from backupctl.operations.verify import VerifyOptions, verify
 
 Json = dict[str, Any]
@@ -55,8 +54,7 @@ class NightStep:
 
 def _capture(night: Night) -> StepResult:
     """Preflight, confirming what the last run wrote, the capture itself, and reading back what it wrote."""
-    must_exist(night.source)  # before a board that is new gets a shelf
-    shelf = shelf_for_capture(night.share, night.board, night.policy, night.facts, night.reporter)
+    shelf = shelf_for_capture(night.share, night.board, night.source, night.policy, night.facts, night.reporter)
     options = CaptureOptions(night.source, night.policy)
     result = capture(shelf, options, night.facts, night.reporter, night.stop)
     said = f"{result['id']}, {result['state']}, {size(result['written_bytes'])} written"
@@ -68,7 +66,9 @@ def _verify(night: Night) -> StepResult | None:
     nights = night.policy.night.verify_nights
     if not nights:
         return None
-    shelf = shelf_for_capture(night.share, night.board, night.policy, night.facts, night.reporter, make=False)
+    shelf = existing_shelf(night.share, night.board)
+    if shelf is None:
+        raise NotFound("the board has no shelf on the share yet", "The first capture makes it.")
     result = verify(shelf, VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
     code = exit_codes.of_verification(result)
     said = "all intact" if code == Exit.DONE else f"{result['damaged_segments']} damaged; see `backupctl verify`"

@@ -9,18 +9,22 @@ from typing import Any
 
 from backupctl.domain.card_map import CardMap
 from backupctl.domain.errors import BackupctlError, Refused
+from backupctl.domain.events import History
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import size
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter
-from backupctl.operations.session import Session
+from backupctl.operations.session import Session, clock_distrust
 from backupctl.operations.source import Source, open_source
 from backupctl.share.lock import holder_now
+from backupctl.share.marks import read_share_mark
 from backupctl.share.shelf import Shelf
+from backupctl.share.storage import FolderStorage
 
 OK, WARNING, REFUSE = "ok", "warning", "refuse"
 _PACKAGES_SECONDS = 60.0
+_IS_IT_MOUNTED = "Is the network share mounted? Its mount point is an ordinary folder now."
 _LEAST_ROOM = 64 << 20
 _GUESSED_RATIO = 0.6  # stored to in use, for a board without captures; a Debian root measured 0.4
 
@@ -39,10 +43,30 @@ class Check:
 class Situation:
     """What checks look at."""
 
-    shelf: Shelf
-    session: Session
+    folder: Path  # the share, or a shelf
+    shelf: Shelf | None  # None: the board is new on this share
+    session: Session | None
+    facts: Facts
+    policy: Policy
     source: Source
     card: CardMap
+
+    @property
+    def same_machine(self) -> bool:
+        if self.shelf is not None:
+            return self.shelf.mark.same_machine
+        mark = read_share_mark(FolderStorage(self.folder))
+        return mark is not None and mark.same_machine
+
+
+def check_share(situation: Situation) -> Check:
+    if situation.shelf is None:
+        return Check("share", OK, f"{situation.folder} is marked; the board is new on it, and gets a shelf of its own")
+    return Check("share", OK, f"the shelf of {situation.shelf.board}, {situation.shelf.path}")
+
+
+def check_policy(situation: Situation) -> Check:
+    return Check("policy", OK, situation.policy.name)  # one that cannot be used ends the command before
 
 
 def check_source(situation: Situation) -> Check:
@@ -57,8 +81,12 @@ def check_source(situation: Situation) -> Check:
 
 def check_use(situation: Situation) -> Check:
     live = situation.source.live
+    if live is None and not Path(situation.source.path).is_block_device():
+        return Check(
+            "in use", OK, "a card file: if somebody writes to it meanwhile, that is noticed, and the run fails"
+        )
     if live is None:
-        return Check("in use", OK, "nobody uses the source: it is read as it is")
+        return Check("in use", OK, "nobody uses the source")
     from backupctl.board.mounted import Treatment
 
     frozen = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.FREEZE]
@@ -91,30 +119,39 @@ def check_packages(situation: Situation) -> Check:
     return Check("packages", OK, "no package manager is at work")
 
 
-def check_not_on_source(situation: Situation) -> Check:
-    name = "share is elsewhere"
+def share_on_source(folder: Path, source: Path) -> str:
+    """Words about a share that lies on the card that is to be captured; empty if it does not."""
+    if not source.is_block_device():
+        return ""
     # Linux only, as is reading a block device.
     from backupctl.board.block_device import disk_of
     from backupctl.board.system_disks import disks_under
 
-    if not Path(situation.source.path).is_block_device():
-        return Check(name, OK, "the source is a card file")
-    disk = disk_of(situation.source.path)
-    if disk.name in disks_under(situation.shelf.path).disks:
+    disk = disk_of(source)
+    return (
+        f"the share lies on {disk.path}, the card that is to be captured"
+        if disk.name in disks_under(folder).disks
+        else ""
+    )
+
+
+def check_not_on_source(situation: Situation) -> Check:
+    name, source = "share is elsewhere", Path(situation.source.path)
+    found = share_on_source(situation.folder, source)
+    if found:
+        return Check(name, REFUSE, found, _IS_IT_MOUNTED)
+    if not source.is_block_device() and source.resolve().is_relative_to(situation.folder.resolve()):
         return Check(
-            name,
-            REFUSE,
-            f"the share lies on {disk.path}, the card that is to be captured",
-            "Is the network share mounted? Its mount point is an ordinary folder now.",
+            name, WARNING, "the card file lies on the share itself", "Keep it elsewhere: it is lost with the share."
         )
-    return Check(name, OK, f"the share is not on {disk.path}")
+    return Check(name, OK, f"the share is not on {source}")
 
 
 def check_mount(situation: Situation) -> Check:
     from backupctl.board.mounts import is_network, mount_of
 
-    mount = mount_of(situation.shelf.path)
-    if situation.shelf.mark.same_machine:
+    mount = mount_of(situation.folder)
+    if situation.same_machine:
         return Check(
             "mount", OK, "a folder of this machine: no protection against losing the machine (its owner knows)"
         )
@@ -129,10 +166,11 @@ def check_mount(situation: Situation) -> Check:
 
 
 def check_room(situation: Situation) -> Check:
-    free = situation.shelf.storage.free_bytes()
-    captures, _ = captures_of(situation.shelf)
-    last = [record.written_bytes for record in captures.records[-3:]]
-    needed = 2 * max(last) if len(last) > 1 else int(situation.card.data.total * _GUESSED_RATIO)
+    free = FolderStorage(situation.folder).free_bytes()
+    records = captures_of(situation.shelf)[0].records if situation.shelf else ()
+    # The first capture, which wrote everything, says nothing of a night.
+    last = [record.written_bytes for record in records[1:][-3:]]
+    needed = 2 * max(last) if last else int(situation.card.data.total * _GUESSED_RATIO)
     detail = f"{size(free)} free, about {size(needed)} wanted"
     if free < _LEAST_ROOM:
         return Check("room", REFUSE, detail, "Make room on the NAS, or keep fewer captures.")
@@ -142,7 +180,7 @@ def check_room(situation: Situation) -> Check:
 
 
 def check_lock(situation: Situation) -> Check:
-    holder = holder_now(situation.shelf.storage)
+    holder = holder_now(situation.shelf.storage) if situation.shelf else None
     if holder is None:
         return Check("lock", OK, "nobody else is at work on the shelf")
     return Check(
@@ -154,13 +192,16 @@ def check_lock(situation: Situation) -> Check:
 
 
 def check_clock(situation: Situation) -> Check:
-    why = situation.session.clock_distrust
+    history = situation.session.history if situation.session else History()
+    why = clock_distrust(history, situation.facts)
     if why is None:
-        return Check("clock", OK, f"{situation.session.facts.now():%a %d %b %Y %H:%M %z}")
+        return Check("clock", OK, f"{situation.facts.now():%a %d %b %Y %H:%M %z}")
     return Check("clock", WARNING, why, "Set the clock. A capture can be taken; it is marked.")
 
 
 def check_manifest(situation: Situation) -> Check:
+    if situation.session is None:
+        return Check("manifest", OK, "none yet")
     problems = situation.session.problems
     if not problems:
         return Check("manifest", OK, f"{situation.session.history.last_sequence} events")
@@ -168,6 +209,8 @@ def check_manifest(situation: Situation) -> Check:
 
 
 CHECKS: tuple[Callable[[Situation], Check], ...] = (
+    check_share,
+    check_policy,
     check_mount,
     check_not_on_source,
     check_source,
@@ -193,21 +236,30 @@ def run_checks(situation: Situation) -> list[Check]:
 
 
 def refuse_if_any(checks: list[Check]) -> None:
-    """Raises Refused with every refusal in words."""
+    """Raises Refused with every refusal in words, one a line."""
     refused = [check for check in checks if check.result == REFUSE]
     if refused:
         raise Refused(
             "; ".join(f"{check.name}: {check.detail}" for check in refused),
-            " ".join(check.todo for check in refused if check.todo),
+            "\n".join(check.todo for check in refused if check.todo),
         )
+
+
+def warnings_for_the_record(checks: list[Check]) -> list[str]:
+    """Warnings that a run does not come to by itself."""
+    kept = ("mount", "share is elsewhere", "in use", "packages", "room")
+    return [f"{check.name}: {check.detail}" for check in checks if check.result == WARNING and check.name in kept]
 
 
 def as_json(checks: list[Check]) -> list[dict[str, Any]]:
     return [asdict(check) for check in checks]
 
 
-def preflight(shelf: Shelf, path: Path, policy: Policy, facts: Facts, reporter: Reporter) -> dict[str, Any]:
+def preflight(
+    folder: Path, shelf: Shelf | None, path: Path, policy: Policy, facts: Facts, reporter: Reporter
+) -> dict[str, Any]:
     """Behind `preflight`: every check by itself."""
     with open_source(path, policy.image) as source:
+        session = Session(shelf, facts, reporter) if shelf else None
         card = source.map(policy.image.leave_out)
-        return {"checks": as_json(run_checks(Situation(shelf, Session(shelf, facts, reporter), source, card)))}
+        return {"checks": as_json(run_checks(Situation(folder, shelf, session, facts, policy, source, card)))}

@@ -5,10 +5,12 @@ from __future__ import annotations
 import errno
 import json
 import secrets
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ from backupctl.domain.errors import BackupctlError, Interrupted
 from backupctl.domain.events import Event, History, fold
 from backupctl.formats.strict_json import Fields
 from backupctl.operations.facts import Facts
-from backupctl.operations.progress import Reporter
+from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
@@ -36,16 +38,7 @@ class Session:
         self.problems = list(manifest.problems)
         self._events = list(manifest.events)
         self.history: History = manifest.history
-        self.clock_distrust = self._distrust()
-
-    def _distrust(self) -> str | None:
-        newest = self.history.last_time
-        built = datetime.fromisoformat(f"{BUILT}T00:00:00+00:00")
-        try:
-            newest_event = datetime.fromisoformat(newest) if newest else None
-            return distrust(self.facts.now(), built, newest_event, self.facts.synchronised)
-        except (ValueError, TypeError):
-            return f"the newest event on the share has no time that can be read ({newest!r})"
+        self.clock_distrust = clock_distrust(self.history, facts)
 
     def event(self, kind: str, body: dict[str, Any]) -> int:
         """Adds an event; its sequence. One that cannot reach the share is kept on this machine for the next run."""
@@ -61,8 +54,12 @@ class Session:
         try:
             append_event(self.shelf.storage, event)
         except OSError as error:
-            _keep(self._kept(), event)
-            self.reporter.note(f"the manifest cannot be written ({error}); the event is kept here for the next run")
+            self.reporter.note(f"the manifest cannot be written: {error}")
+            try:
+                _keep(self._kept(), event)
+                self.reporter.note("The event is kept on this machine, for the next run.")
+            except OSError as also:
+                self.reporter.note(f"The event cannot be kept on this machine either ({also}), and is lost.")
         self._events.append(event)
         self.history = fold(self._events)
         return event.sequence
@@ -94,6 +91,17 @@ def _keep(folder: Path, event: Event) -> None:
     (folder / f"{event.sequence:010}-{event.token}.json").write_text(json.dumps(asdict(event)))
 
 
+def clock_distrust(history: History, facts: Facts) -> str | None:
+    """Why this machine's clock is not trusted; None if it is."""
+    newest = history.last_time
+    built = datetime.fromisoformat(f"{BUILT}T00:00:00+00:00")
+    try:
+        newest_event = datetime.fromisoformat(newest) if newest else None
+        return distrust(facts.now(), built, newest_event, facts.synchronised)
+    except (ValueError, TypeError):
+        return f"the newest event on the share has no time that can be read ({newest!r})"
+
+
 class HeldSession(Session):
     """A session with the shelf's lock."""
 
@@ -102,16 +110,34 @@ class HeldSession(Session):
         self.lock = lock
 
 
+def _wait(reporter: Reporter, stop: Stop | None, seconds: float) -> None:
+    reporter.step(Step("another run holds the shelf; watching whether it still beats", 0, 0))
+    until = time.monotonic() + seconds
+    while (left := until - time.monotonic()) > 0:
+        if stop is not None:
+            stop.check()
+        time.sleep(min(left, 0.2))
+
+
 @contextmanager
 def hold(
-    shelf: Shelf, facts: Facts, reporter: Reporter, doing: str, beat_seconds: float = BEAT_SECONDS
+    shelf: Shelf,
+    facts: Facts,
+    reporter: Reporter,
+    doing: str,
+    beat_seconds: float = BEAT_SECONDS,
+    stop: Stop | None = None,
 ) -> Iterator[HeldSession]:
     """The lock for as long as the block lasts. What ends the block early becomes an event. Raises Busy.
+
+    `stop` ends the wait for a lock that may be stale.
 
     An OSError in the block is taken for the share's; what else may fail there has to have an error of its own.
     """
     try:
-        lock = acquire(shelf.storage, facts.claim(doing), beat_seconds=beat_seconds)
+        lock = acquire(
+            shelf.storage, facts.claim(doing), beat_seconds=beat_seconds, wait=partial(_wait, reporter, stop)
+        )
     except OSError as error:
         raise share_failed(error) from error
     try:
@@ -162,6 +188,8 @@ def share_failed(error: OSError) -> BackupctlError:
     kept = "What was on the shelf before is as it was, and the next run goes on from what this one wrote."
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return BackupctlError(f"there is no room left on the share: {error}", f"Make room on the NAS. {kept}")
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return BackupctlError(f"the share cannot be written to: {error}", f"May this user write there? {kept}")
     return BackupctlError(f"the share failed: {error}", f"Look at the NAS, and the network between. {kept}")
 
 

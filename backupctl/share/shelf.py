@@ -43,6 +43,11 @@ class Shelf:
     path: Path
 
     @property
+    def share_folder(self) -> Path:
+        """The folder of the share; the shelf itself where that is all that can be seen of it."""
+        return self.path.parents[1] if self.path.parent.name == "boards" else self.path
+
+    @property
     def board(self) -> str:
         return self.mark.board
 

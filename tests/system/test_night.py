@@ -84,7 +84,9 @@ def test_three_nights_see_everything_once(place: Place, tmp_path: Path) -> None:
 
 def test_a_journal_gets_each_step_and_one_line_at_the_end(place: Place) -> None:
     ended = place.night(code=0)
-    assert [line.split(": ")[:2] for line in ended.err.splitlines()] == [["capture", "done"], ["verify", "done"]]
+    notice, *steps = ended.err.splitlines()
+    assert "a folder of this machine" in notice
+    assert [line.split(": ")[:2] for line in steps] == [["capture", "done"], ["verify", "done"]]
     (line,) = ended.out.splitlines()
     assert line.startswith("night of mill: capture done; verify done; ")
     assert line.endswith(" written (code 0)")
