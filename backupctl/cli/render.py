@@ -12,16 +12,18 @@ Json = dict[str, Any]
 
 
 def _short(capture: str, ids: list[str]) -> str:
-    """The shortest beginning of an id, not below the minute in it, that no other shares."""
-    for length in range(13, len(capture)):
+    """The shortest beginning of an id, not below the time in it, that no other shares."""
+    for length in range(16, len(capture)):
         if sum(other.startswith(capture[:length]) for other in ids) == 1:
             return capture[:length]
     return capture
 
 
-def _day(rfc3339: str | None) -> str:
-    """`24 Nov`, with the year where it is not this one."""
-    return _date(rfc3339, "%d %b", "%b %Y") if rfc3339 else "-"
+def _state(item: Json) -> str:
+    """`good`, `partial`, `damaged`; `intact 24 Nov` for a good one that was last verified then."""
+    if not item["verified"]:
+        return str(item["state"])
+    return f"{'intact' if item['state'] == 'good' else item['state']} {_date(item['verified'], '%d %b', '%b %Y')}"
 
 
 def _when(rfc3339: str) -> str:
@@ -120,16 +122,15 @@ def captures(result: Json) -> str:
         rows = [
             (
                 _when(item["started"]),
-                _short(item["id"], ids),
                 size(item["stream_bytes"]),
                 size(item["in_use_bytes"]),
                 size(item["written_bytes"]),
-                item["state"],
-                _day(item["verified"]),
+                _state(item),
+                _short(item["id"], ids),
             )
             for item in ours
         ]
-        text = table(("taken", "capture", "whole", "in use", "written", "state", "checked"), rows, right=(2, 3, 4))
+        text = table(("taken", "whole", "in use", "written", "state", "capture"), rows, right=(1, 2, 3))
         lines += [f"board {board}", "", text, ""]
         for item in ours:
             if item["label"]:
