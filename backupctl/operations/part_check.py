@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -91,7 +92,7 @@ class PartChecker:
         self._wanted = wanted
         self._partly = partly
         self._thorough = thorough
-        self._open: list[Source] = []
+        self._open: deque[Source] = deque()  # of the batches under way, in their order
         self.findings = Findings(IntactSegments(index))
 
     def run(self, reporter: Reporter, stop: Stop) -> Findings:
@@ -111,6 +112,8 @@ class PartChecker:
             with closing(in_order(batches, self._check, _WORKERS)) as results:
                 for batch, intact in results:
                     stop.check()
+                    while self._open[0] is not batch.source:  # batches end in order: that part has none left
+                        self._open.popleft().close()
                     for row, good in zip(batch.rows, intact, strict=True):
                         self._note(batch.part, row, good)
                     findings.checked += len(batch.rows)
@@ -134,10 +137,12 @@ class PartChecker:
 
     def _batches(self, part: str) -> Iterator[_Batch]:
         rows: list[Row] = []
-        source = self._shelf.storage.open(part_name(part), past_cache=True)
-        self._open.append(source)
+        source: Source | None = None
         try:
             for row in self._wanted_rows(part):
+                if source is None:
+                    source = self._shelf.storage.open(part_name(part), past_cache=True)
+                    self._open.append(source)
                 apart = rows and rows[-1].offset + rows[-1].stored != row.offset
                 if apart or (rows and row.offset - rows[0].offset > _BATCH_BYTES):
                     yield _Batch(part, source, tuple(rows))
@@ -146,7 +151,7 @@ class PartChecker:
         except Malformed as error:
             # The rows before the fault are checked all the same; the next capture makes the table anew.
             self.findings.problems.append(error.cause)
-        if rows:
+        if rows and source:
             yield _Batch(part, source, tuple(rows))
 
     def _wanted_rows(self, part: str) -> Iterator[Row]:

@@ -16,14 +16,19 @@ from backupctl.share.parts import checked_segment, part_name
 from backupctl.share.shelf import Shelf, locate, other_copies
 from backupctl.share.storage import Source
 
+_OPEN_MOST = 16  # parts: opening one again costs a round trip to the server, and a process may have few descriptors
+
 
 class SegmentReader:
-    """Reads segments from parts that are kept open; for several threads at once."""
+    """Reads segments from parts, the last few of which are kept open; for several threads at once.
+
+    A thread that reads has the file to itself, so nobody closes it meanwhile.
+    """
 
     def __init__(self, shelf: Shelf, history: History) -> None:
         self._shelf = shelf
         self._history = history
-        self._sources: dict[str, Source] = {}
+        self._idle: list[tuple[str, Source]] = []  # the last one used comes last
         self._lock = threading.Lock()
 
     def read(self, place: Place, hash: bytes) -> bytes:
@@ -47,18 +52,31 @@ class SegmentReader:
             ) from None
 
     def _read(self, place: Place, hash: bytes) -> bytes:
-        frame = self._source(place.part).read_at(place.offset, place.stored)
+        source = self._take(place.part)
+        try:
+            frame = source.read_at(place.offset, place.stored)
+        except BaseException:
+            source.close()
+            raise
+        self._give_back(place.part, source)
         return checked_segment(frame, place, hash, self._shelf.mark.hashing)
 
-    def _source(self, part: str) -> Source:
+    def _take(self, part: str) -> Source:
         with self._lock:
-            source = self._sources.get(part)
-            if source is None:
-                source = self._sources[part] = self._shelf.storage.open(part_name(part))
-            return source
+            for number in reversed(range(len(self._idle))):
+                if self._idle[number][0] == part:
+                    return self._idle.pop(number)[1]
+        return self._shelf.storage.open(part_name(part))
+
+    def _give_back(self, part: str, source: Source) -> None:
+        with self._lock:
+            self._idle.append((part, source))
+            too_many = self._idle.pop(0)[1] if len(self._idle) > _OPEN_MOST else None
+        if too_many:
+            too_many.close()
 
     def close(self) -> None:
-        for source in self._sources.values():
+        for _, source in self._idle:
             source.close()
 
     def __enter__(self) -> SegmentReader:
