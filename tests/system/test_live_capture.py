@@ -1,0 +1,189 @@
+"""A card in use is captured as it was in one instant: held against a copy of the whole card that was made in it.
+
+`e2fsck -fn` alone is no judge of that: it sees no content of files, and takes a file that is open and deleted for an
+error.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import sqlite3
+import statistics
+import subprocess
+from contextlib import closing
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from backupctl.board.write_tracking import WriteTracker
+from backupctl.domain.ranges import Ranges
+from backupctl.operations import live_card
+from backupctl.operations.live import LiveReading
+from tests.card_images import run, take_out
+from tests.system.frozen_card import sparse, wait_until_detached
+from tests.system.live_board import (
+    MIB,
+    MKFS,
+    LiveBoard,
+    Oracle,
+    Taken,
+    differing,
+    files_in,
+    live_board,
+    take,
+    writers,
+)
+from tests.system.live_writers import COUNTERS, DATABASES
+from tests.system.loop_device import attached, mounted, tool
+
+pytestmark = pytest.mark.system
+
+RUNS = 20 if os.environ.get("BACKUPCTL_LONG") else 3
+SEED = random.SystemRandom().randrange(1 << 32)
+
+# What e2fsck -p says of a sound file system with open, deleted files: what it does to those, and the summary.
+PREEN = re.compile(
+    r"[^:]*: (?:(?:Clearing|Truncating) orphaned inode \d+ .*|Setting free (?:inodes|blocks) count to \d+ .*"
+    r"|(?:clean, )?\d+/\d+ files.*, \d+/\d+ blocks)"
+)
+# Without a journal there is no list of orphans either, and none but an unmounted one is called clean.
+UNCLEAN = re.compile(
+    r"[^:]* was not cleanly unmounted, check forced\.|[^:]*: Deleted inode \d+ has zero dtime\.  FIXED\."
+    r"|[^:]*: Inode \d+ extent tree \(at level \d\) could be (?:narrower|shorter)\.  IGNORED\."
+)
+
+frozen: list[float] = []  # of each run here, without the oracle's own work
+
+
+def judged(taken: Taken, oracle: Oracle, journal: bool = True) -> None:
+    """Everything that must hold for a capture with an oracle."""
+    board = oracle.board
+    assert taken.record["state"] == "good"
+    assert taken.record["source"]["live"] == "tracked"
+    assert not differing(taken, oracle)
+    counters_hold(taken, oracle)
+    databases_hold(taken.image, board)
+    preens(take_out(taken.image, board.volume, board.folder / "volume.img"), journal)
+    frozen.append(taken.record["frozen_seconds"] - oracle.seconds)
+
+
+def counters_hold(taken: Taken, oracle: Oracle) -> None:
+    if not oracle.counters:
+        return
+    first, second, third = (int.from_bytes(text, "little") for text in oracle.counters)
+    assert first >= second >= third >= first - 1 > 0
+    folder = files_in(taken.image, oracle.board, list(COUNTERS), oracle.board.folder / "counters")
+    assert [(folder / name).read_bytes() for name in COUNTERS] == oracle.counters
+
+
+def databases_hold(image: Path, board: LiveBoard) -> None:
+    names = [f"{mode}.db" for mode in DATABASES if (board.root / f"{mode}.db").exists()]
+    logs = [f"{name}{suffix}" for name in names for suffix in ("-wal", "-journal")]
+    folder = files_in(image, board, names + logs, board.folder / "databases")
+    for name in names:
+        with closing(sqlite3.connect(folder / name)) as database:
+            assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+            assert database.execute("SELECT count(*) FROM reading").fetchone()[0] > 0
+
+
+def preens(volume: Path, journal: bool) -> None:
+    """`volume` is altered."""
+    done = subprocess.run(["e2fsck", "-p", str(volume)], capture_output=True, text=True, check=False)
+    lines = [line for line in (done.stdout + done.stderr).splitlines() if line.strip()]
+    allowed = [PREEN] if journal else [PREEN, UNCLEAN]
+    odd = [line for line in lines if not any(pattern.fullmatch(line) for pattern in allowed)]
+    assert not odd and done.returncode in (0, 1), (done.returncode, lines)
+    tool("e2fsck", "-fn", volume)
+
+
+@pytest.mark.parametrize("number", range(RUNS))
+def test_all_that_is_in_use_is_as_in_the_instant(tmp_path: Path, number: int) -> None:
+    with live_board(tmp_path) as board, writers(board.root, SEED + number):
+        oracle = Oracle(board)
+        judged(take(board, oracle), oracle)
+
+
+@pytest.mark.parametrize(
+    ("mkfs", "mount"),
+    [
+        (("-O", "^has_journal"), ""),
+        ((), "data=journal"),
+        (("-O", "fast_commit"), ""),
+        (("-b", "1024"), ""),
+    ],
+)
+def test_kinds_of_ext4(tmp_path: Path, mkfs: tuple[str, ...], mount: str) -> None:
+    with live_board(tmp_path, (*MKFS, *mkfs), mount) as board, writers(board.root, SEED):
+        oracle = Oracle(board)
+        judged(take(board, oracle), oracle, journal="^has_journal" not in mkfs)
+
+
+def test_a_file_system_in_a_file_of_the_card(tmp_path: Path) -> None:
+    with live_board(tmp_path) as board:
+        inside = sparse(board.root / "inside.img", 24 * MIB)
+        with attached(inside) as loop:
+            tool("mke2fs", "-q", "-t", "ext4", loop)
+            with mounted(loop, tmp_path / "inner") as inner, writers(inner, SEED, "files", "directories"):
+                oracle = Oracle(board)
+                with writers(board.root, SEED, "files", "database-wal"):
+                    taken = take(board, oracle)
+                    judged(taken, oracle)
+        wait_until_detached(loop)
+        preens(files_in(taken.image, board, ["inside.img"], tmp_path / "inside") / "inside.img", journal=True)
+
+
+def test_it_stands_still_for_a_moment_only() -> None:
+    if len(frozen) < RUNS:
+        pytest.fail("the tests above have not all run, or not all passed")
+    print(f"frozen: median {statistics.median(frozen):.3f} s, longest {max(frozen):.3f} s of {len(frozen)}")
+    assert statistics.median(frozen) <= 0.25
+    assert max(frozen) <= 1.0
+
+
+# Between all rounds and the freeze, the policy's command writes to one place of a file, past the cache. All controls
+# are of that one write.
+MARKED_AT, MARKED_BYTES = 32 * MIB, 1 << 20
+
+
+def marking(board: LiveBoard) -> tuple[tuple[str, ...], Ranges]:
+    """The command, and the bytes of the card that it writes to, by filefrag."""
+    os.sync()
+    listed = run("filefrag", "-v", "-b512", board.root / "noise")
+    places = []
+    for logical, physical, count in re.findall(r"^ +\d+: +(\d+)\.\. +\d+: +(\d+)\.\. +\d+: +(\d+):", listed, re.M):
+        start, length = int(logical) * 512, int(count) * 512
+        low, high = max(start, MARKED_AT), min(start + length, MARKED_AT + MARKED_BYTES)
+        if low < high:
+            at = board.volume.start + int(physical) * 512 - start
+            places.append((at + low, at + high))
+    marked = Ranges(places)
+    assert marked.total == MARKED_BYTES
+    words = ["dd", "if=/dev/urandom", f"of={board.root}/noise", "bs=1M", "count=1", f"seek={MARKED_AT // MIB}"]
+    return (*words, "conv=notrunc,nocreat", "oflag=direct", "iflag=fullblock", "status=none"), marked
+
+
+def test_one_write_before_the_freeze(tmp_path: Path) -> None:
+    with live_board(tmp_path) as board:
+        before, _ = marking(board)
+        oracle = Oracle(board)
+        judged(take(board, oracle, before=before), oracle)
+
+
+def test_the_same_is_found_wrong_when_nobody_told_of_the_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with live_board(tmp_path) as board:
+        before, marked = marking(board)
+        deaf = partial(WriteTracker, keep=lambda start, end: not marked.touches(start, end))
+        monkeypatch.setattr(live_card, "WriteTracker", deaf)
+        oracle = Oracle(board)
+        assert differing(take(board, oracle, before=before), oracle) == marked
+
+
+def test_the_same_is_found_wrong_when_nothing_is_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(LiveReading, "_forget", lambda self, written: None)
+    with live_board(tmp_path) as board:
+        before, marked = marking(board)
+        oracle = Oracle(board)
+        assert not marked - differing(take(board, oracle, before=before), oracle)
