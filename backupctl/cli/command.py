@@ -49,7 +49,9 @@ DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
 AsOfOption = Annotated[
     str | None,
-    typer.Option("--as-of", metavar="TIME", help="The newest capture by then, like 'sat 09:00'.", show_default=False),
+    typer.Option(
+        "--as-of", metavar="TIME", help="Instead of ID: the newest by then, like 'sat 09:00'.", show_default=False
+    ),
 ]
 
 
@@ -89,7 +91,7 @@ def facts_of_machine() -> Any:
 def moment_of(text: str | None) -> datetime | None:
     from backupctl.operations.listing import parse_as_of
 
-    return parse_as_of(text, datetime.now().astimezone()) if text else None
+    return parse_as_of(text, datetime.now().astimezone()) if text is not None else None
 
 
 def wanted_source(source: Path | None) -> Path:

@@ -217,9 +217,13 @@ def verify(
 
 @app.command()
 def restore(
-    capture_name: Annotated[str, typer.Argument(metavar="ID", help="Id, its beginning, label, or newest.")],
-    target: Annotated[
-        Path, typer.Argument(metavar="TARGET", help="A card (a whole block device), or a file that is not there yet.")
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[ID] TARGET",
+            help="ID: an id, its beginning, a label, or newest; left out with --as-of. "
+            "TARGET: a card (a whole block device), or a file that is not there yet.",
+        ),
     ],
     share: ShareOption = None,
     board: BoardOption = None,
@@ -236,6 +240,7 @@ def restore(
     """Brings a capture back, onto a card or into a file."""
     from backupctl.cli import render
 
+    capture_name, target = _capture_and_target(words, as_of is not None)
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -255,6 +260,14 @@ def restore(
         return restore_to_file(shelf, capture_name, moment, target, dry_run, facts, reporter, stop)
 
     run_command(task, render.restored, as_json, quiet)
+
+
+def _capture_and_target(words: list[str], with_moment: bool) -> tuple[str | None, Path]:
+    # One argument for both, since the first of two can't be the optional one.
+    if len(words) != (1 if with_moment else 2):
+        form = "--as-of TIME TARGET, without an ID" if with_moment else "ID TARGET, or --as-of TIME TARGET"
+        raise UsageError(f"which capture, and where to? {len(words)} names were given", f"backupctl restore {form}")
+    return words[0] if len(words) == 2 else None, Path(words[-1])
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -69,20 +70,23 @@ def list_all(share: Path, board: str | None) -> dict[str, Any]:
 def find_capture(captures: Captures, name: str | None, as_of: datetime | None = None) -> CaptureRecord:
     """By id, a unique beginning of one, a label that only one has, or `newest`; or the newest finished by `as_of`.
 
-    A partial capture is `newest` only where no capture is good.
+    A partial capture is the newest only where no capture is good.
 
-    Raises NotFound, UsageError where several match, Malformed's words where the named record is damaged.
+    Raises NotFound, UsageError where several match or both are given, Malformed's words where the named record is
+    damaged.
     """
     records = captures.records
     if as_of is not None:
+        if name is not None:
+            raise UsageError(f"{name!r} and a moment both say which capture", "Leave out one of them.")
         before = [r for r in records if datetime.fromisoformat(r.finished) <= as_of]
         if not before:
             raise NotFound(f"no capture was finished by {as_of:%a %d %b %Y %H:%M}", "See `backupctl list`.")
-        return before[-1]
+        return _newest(before)
     if name in (None, "newest"):
         if not records:
             raise NotFound("there is no capture yet", "Take one: backupctl capture")
-        return next((r for r in reversed(records) if r.state == GOOD), records[-1])
+        return _newest(records)
     matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]
     matches = matches or [r for r in records if r.label == name]
     if len(matches) > 1:
@@ -93,6 +97,10 @@ def find_capture(captures: Captures, name: str | None, as_of: datetime | None = 
                 raise NotFound(f"{capture} cannot be used: {cause}", "See `backupctl list` for those that can.")
         raise NotFound(f"there is no capture {name!r}", "See `backupctl list`.")
     return matches[0]
+
+
+def _newest(records: Sequence[CaptureRecord]) -> CaptureRecord:
+    return next((r for r in reversed(records) if r.state == GOOD), records[-1])
 
 
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
