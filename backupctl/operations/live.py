@@ -201,8 +201,8 @@ class LiveReading:
                         live.reader.read_into(cell * self._cell, piece)
                     if limits.while_frozen is not None:
                         limits.while_frozen()
-                    # A freeze does not keep anybody from trimming (fstrim(8); seen on Linux 6.18 with ext4), and whatever
-                    # happens to what is free is nothing to the image.
+                    # A freeze does not keep anybody from trimming (fstrim(8); seen on Linux 6.18 with ext4).
+                    # Whatever happens to what is free is nothing to the image.
                     late = self._tracker.drain() - live.swap_bodies() - card.free
                 memory = _Memory(live.reader.size, self._cell, {cell: bytes(piece) for cell, piece in pieces.items()})
             finally:

@@ -6,8 +6,10 @@ The card is that of `tests.card_images` with its root mounted. Its FAT lies stil
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -67,8 +69,6 @@ def live_board(
                 yield LiveBoard(card, device, root, volume, tmp_path, mkfs[0] == "mke2fs")
             finally:
                 subprocess.run(["fsfreeze", "--unfreeze", str(root)], capture_output=True, check=False)
-                for name in swaps_below(root):
-                    tool("swapoff", root / name)
 
 
 def swaps_below(root: Path) -> list[str]:
@@ -84,16 +84,19 @@ def writers(place: Path, seed: int, *kinds: str) -> Iterator[None]:
     try:
         for kind in kinds or WRITERS:
             words = [sys.executable, "-m", "tests.system.live_writers", kind, str(place), str(seed)]
-            started[kind] = subprocess.Popen(words, cwd=ROOT, stderr=subprocess.PIPE)
+            # A group of its own, so that what it has started ends with it.
+            started[kind] = subprocess.Popen(words, cwd=ROOT, stderr=subprocess.PIPE, start_new_session=True)
         time.sleep(1.5)
         yield
         for kind, process in started.items():
             assert process.poll() is None, (kind, process.stderr and process.stderr.read())
     finally:
         for process in started.values():
-            process.kill()
+            os.killpg(process.pid, signal.SIGKILL)
         for process in started.values():
             process.communicate(timeout=60)
+        for name in swaps_below(place):
+            tool("swapoff", place / name)
 
 
 @dataclass
