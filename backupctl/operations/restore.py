@@ -67,9 +67,17 @@ def plan_file(record: CaptureRecord, history: History, target: Path, now: dateti
     """For a file. Raises Refused if it exists or its folder does not."""
     if target.exists() or target.is_symlink():
         raise Refused(f"{target} exists already", "Nothing is overwritten. Choose another name, or remove it yourself.")
+    if _is_among_devices(target.parent):
+        raise Refused(f"there is no device {target}", "See `backupctl cards`. A file in this place would be in memory.")
     if not target.parent.is_dir():
         raise Refused(f"there is no folder {target.parent}", "Make it first.")
     return RestorePlan(**said_of(record, history, now), target=str(target), target_is_card=False)
+
+
+def _is_among_devices(folder: Path) -> bool:
+    """Whether files there would be none, or in memory: hier(7) on /dev, /proc and /sys. A device may have gone."""
+    real = folder.resolve()
+    return any(real.is_relative_to(place) for place in ("/dev", "/proc", "/sys"))
 
 
 def said_of(record: CaptureRecord, history: History, now: datetime) -> dict[str, Any]:
@@ -93,7 +101,7 @@ def restore_to_file(
     shelf: Shelf, name: str | None, as_of: datetime | None, target: Path, dry_run: bool, facts: Facts,
     reporter: Reporter, stop: Stop,
 ) -> dict[str, Any]:  # fmt: skip
-    """Writes the card's bytes beside `target`, syncs, and renames; free space is holes. Raises Refused, Damaged."""
+    """Writes the card's bytes beside `target`, syncs, and names it; free space is holes. Raises Refused, Damaged."""
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of)
     plan = plan_file(record, history, target, facts.now())
@@ -104,13 +112,26 @@ def restore_to_file(
         with _FileTarget(beside, record.stream_bytes) as file:
             pour(shelf, history, record, file, lambda _: False, reporter, stop)
             file.sync()
-        if target.exists():
-            raise Refused(f"{target} came to be meanwhile", "Nothing is overwritten. Choose another name.")
-        beside.rename(target)
+        _name(beside, target)
     finally:
         beside.unlink(missing_ok=True)
     tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
     return {"plan": asdict(plan), "restored": True}
+
+
+def _name(beside: Path, target: Path) -> None:
+    """Gives the file `beside` its name. Raises Refused if something has that name by now."""
+    try:
+        target.hardlink_to(beside)  # unlike a rename, it never replaces what is there (link(2)); `beside` goes later
+        return
+    except FileExistsError:
+        pass
+    except OSError:
+        # FAT and some network file systems have no hard links.
+        if not os.path.lexists(target):
+            beside.rename(target)
+            return
+    raise Refused(f"{target} came to be meanwhile", "Nothing is overwritten. Choose another name.")
 
 
 class _FileTarget:
