@@ -152,5 +152,6 @@ def _volumes(record: CaptureRecord, ranges: list[tuple[int, int]]) -> list[str]:
     for volume in record.layout.get("volumes") or []:
         ends = (volume.get("start"), volume.get("end")) if isinstance(volume, dict) else (None, None)
         if isinstance(ends[0], int) and isinstance(ends[1], int) and Ranges(ranges).touches(ends[0], ends[1]):
-            found.append(f"partition {volume.get('partition')} ({volume.get('kind')})")
+            number = volume.get("partition")
+            found.append(f"{'the card' if number is None else f'partition {number}'} ({volume.get('kind')})")
     return found or ["outside the partitions"]

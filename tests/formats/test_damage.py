@@ -340,3 +340,14 @@ def test_words_tell_what_is_hurt(hurt: Made) -> None:
     ended: Ended = backupctl(hurt.share, "verify", code=5)
     assert all(capture in ended.out.replace("\n", " ") for capture in hurt.captures)
     assert "partition" in ended.out or "outside" in ended.out
+
+
+def test_words_tell_of_a_card_without_a_partition_table(tmp_path: Path) -> None:
+    share, card = tmp_path / "share", tmp_path / "card.img"
+    share.mkdir()
+    card.write_bytes(random.Random(6).randbytes(1 << 20))
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
+    made = Made(share, card, ("", ""), (card, card))
+    made.capture(code=None)
+    flipped_bit(made, made.rows()[0])
+    assert "in the card (unknown)" in backupctl(share, "verify", code=5).out.replace("\n", " ")
