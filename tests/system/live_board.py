@@ -86,7 +86,7 @@ def writers(place: Path, seed: int, *kinds: str) -> Iterator[None]:
             words = [sys.executable, "-m", "tests.system.live_writers", kind, str(place), str(seed)]
             # A group of its own, so that what it has started ends with it.
             started[kind] = subprocess.Popen(words, cwd=ROOT, stderr=subprocess.PIPE, start_new_session=True)
-        time.sleep(1.5)
+        time.sleep(1)
         yield
         for kind, process in started.items():
             assert process.poll() is None, (kind, process.stderr and process.stderr.read())
