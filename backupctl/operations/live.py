@@ -4,8 +4,8 @@ Writes are followed from before the first byte is read. What was written meanwhi
 little; then every file system of the card is frozen, the rest is read into locked memory, and they are thawed. Before
 that, maps of free space are hints of what to read; the map that counts is read in the instant itself.
 
-A cell (one segment's stretch of the card) is as it was in that instant if it was not written since it was read, and was
-read with a map that called all of it data that the last map does, and nothing data that must be zero.
+A cell (one segment's stretch of the card) is as it was in that instant if what the last map calls data in it was not
+written since it was read, and was read with a map that called all of that data, and nothing data that must be zero.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class LiveReading:
         self._reporter = reporter
         self._stop = stop
         self._held = Ranges()  # what the cells that were read may hold: data by the map that each was read with
-        self._read = bytearray(-(-live.reader.size // self._cell))  # 1: not written since
+        self._current = Ranges()  # what of that was not written since
         self._rounds: list[int] = []
 
     def take(self) -> Instant:
@@ -147,17 +147,19 @@ class LiveReading:
         self._put(self._live.reader, card, stale)
         read = Ranges((cell * self._cell, (cell + 1) * self._cell) for cell in stale)
         self._held = (self._held - read) | (card.data & read)
+        self._current = self._current | (card.data & read)
 
     def _stale(self, card: CardMap, written: Ranges) -> list[int]:
-        """Cells to read (again) so that all is as `card` has it; those that were written are as good as not read."""
+        """Cells to read (again) so that all is as `card` has it.
+
+        By bytes, not by cells: a trim writes to all that is free, beside data in very many cells.
+        """
         self._forget(written)
-        stale = {cell for cell in cell_numbers(card.data, self._cell) if not self._read[cell]}
-        stale.update(cell_numbers((card.data - self._held) | (card.zero & self._held), self._cell))
-        return sorted(cell for cell in stale if card.data.touches(cell * self._cell, (cell + 1) * self._cell))
+        stale = cell_numbers((card.data - self._current) | (card.zero & self._held), self._cell)
+        return [cell for cell in stale if card.data.touches(cell * self._cell, (cell + 1) * self._cell)]
 
     def _forget(self, written: Ranges) -> None:
-        for cell in cell_numbers(written.clipped(0, self._live.reader.size), self._cell):
-            self._read[cell] = 0
+        self._current = self._current - written
 
     def _check_lost(self) -> None:
         lost = self._tracker.lost()
@@ -177,7 +179,6 @@ class LiveReading:
             self._tracker.collect()
             for segment in segments:
                 self._store.put(segment)
-                self._read[segment.start // self._cell] = 1
                 read += segment.length
             name = "reading the card" if len(self._rounds) < 2 else "reading again what was written meanwhile"
             self._reporter.step(Step(name, read, len(wanted) * self._cell, self._store.written))
@@ -203,12 +204,13 @@ class LiveReading:
                         limits.while_frozen()
                     # A freeze does not keep anybody from trimming (fstrim(8); seen on Linux 6.18 with ext4).
                     # Whatever happens to what is free is nothing to the image.
-                    late = self._tracker.drain() - live.swap_bodies() - card.free
+                    after = self._tracker.drain()
+                    late = after - live.swap_bodies() - card.free
                 memory = _Memory(live.reader.size, self._cell, {cell: bytes(piece) for cell, piece in pieces.items()})
             finally:
                 for piece in pieces.values():
                     piece.release()
-        self._forget(late)
+        self._forget(after)
         self._check_lost()
         torn = ""
         if not fits:
