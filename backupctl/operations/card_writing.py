@@ -263,7 +263,7 @@ class CardWriter:
         """What an entry says, by the share."""
         if not entry.hash:
             return bytes(entry.length)
-        _, index, stretches = stream_of(self.shelf, self.history, self.record.id)
+        _, index, stretches = stream_of(self.shelf, self.history, self.record.id, self.reporter.note)
         with closing(index), SegmentReader(self.shelf, self.history) as reader:
             place = next(stretch.place for stretch in stretches if stretch.entry == entry)
             return reader.read(place, entry.hash) if place else b""

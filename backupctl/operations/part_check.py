@@ -16,7 +16,7 @@ from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import checked_segment, list_parts, part_name
-from backupctl.share.shelf import Shelf
+from backupctl.share.shelf import Shelf, lost_tables, rows_without_table
 from backupctl.share.storage import Source
 from backupctl.share.tables import Row, read_table
 
@@ -60,6 +60,7 @@ class Findings:
     damaged_copies: list[tuple[str, str]] = field(default_factory=list)  # (part, hash), as well
     intact_parts: list[str] = field(default_factory=list)  # that were missing, and are there again
     intact_copies: list[tuple[str, str]] = field(default_factory=list)  # that once could not be read, and can be
+    lost_tables: dict[str, str] = field(default_factory=dict)  # of parts that are there, and words about it
     problems: list[str] = field(default_factory=list)
 
 
@@ -98,6 +99,7 @@ class PartChecker:
     def run(self, reporter: Reporter, stop: Stop) -> Findings:
         storage, findings = self._shelf.storage, self.findings
         parts, tables = list_parts(storage)
+        findings.lost_tables = lost_tables(self._shelf, self._history)
         findings.damaged_parts += sorted(tables - set(parts) - self._history.damaged_parts)
         findings.problems += [f"part {part} is missing: only its table is there" for part in findings.damaged_parts]
         back = sorted(tables & set(parts) & self._history.damaged_parts)
@@ -123,7 +125,17 @@ class PartChecker:
         finally:
             for source in self._open:
                 source.close()
+        # A damaged table may say anything of its part.
+        findings.damaged_copies = [copy for copy in findings.damaged_copies if copy[0] not in findings.lost_tables]
         return findings
+
+    def search_without_tables(self, reporter: Reporter, stop: Stop) -> None:
+        """Finds what is intact in the parts whose tables are lost. Slow, as it reads all of them."""
+        for part, cause in self.findings.lost_tables.items():
+            stop.check()
+            reporter.note(f"{cause}; the part itself is searched, which takes a while")
+            for row in rows_without_table(self._shelf, part):
+                self.findings.segments.note(row, part)
 
     def _note(self, part: str, row: Row, good: bool) -> None:
         copy = (part, row.hash.hex())
@@ -149,8 +161,8 @@ class PartChecker:
                     rows = []
                 rows.append(row)
         except Malformed as error:
-            # The rows before the fault are checked all the same; the next capture makes the table anew.
-            self.findings.problems.append(error.cause)
+            # The rows before the fault are checked all the same.
+            self.findings.lost_tables[part] = error.cause
         if rows and source:
             yield _Batch(part, source, tuple(rows))
 

@@ -181,7 +181,7 @@ def pour(
 
     Raises Damaged, OSError of either side.
     """
-    stream_bytes, index, stretches = stream_of(shelf, history, record.id)
+    stream_bytes, index, stretches = stream_of(shelf, history, record.id, reporter.note)
     kept: list[tuple[Stretch, bytes]] = []
     end = 0
     with closing(index), SegmentReader(shelf, history) as reader:

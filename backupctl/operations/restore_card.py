@@ -54,7 +54,7 @@ def restore_to_card(
     with open_exclusive(target, write=False, expected=disk) as device:
         _refuse_unless_it_fits(device, record)
         plan = _plan(record, history, target, look_at(disk), facts.now())
-    _refuse_unless_all_there(shelf, history, record)
+    _refuse_unless_all_there(shelf, history, record, reporter)
     if options.dry_run:
         return {"plan": asdict(plan), "restored": False}
     _ask(options, plan, disk, reporter)
@@ -115,9 +115,9 @@ def _refuse_unless_it_fits(device: OpenDevice, record: CaptureRecord) -> None:
         )
 
 
-def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureRecord) -> None:
+def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureRecord, reporter: Reporter) -> None:
     """Raises Damaged, Malformed for a capture that would end half way, before a card is erased for it."""
-    stream_bytes, index, stretches = stream_of(shelf, history, record.id)
+    stream_bytes, index, stretches = stream_of(shelf, history, record.id, reporter.note)
     with closing(index):
         if stream_bytes != record.stream_bytes:
             raise BackupctlError("record and contents of the capture do not agree", "Run `backupctl verify`.")

@@ -20,7 +20,7 @@ def standalone_name(capture: str) -> str:
 
 def write_standalone(shelf: Shelf, capture: str, history: History, level: int, workers: int, stop: Stop) -> int:
     """Writes the file from the segments on the shelf; its size in bytes. Raises OSError, Damaged."""
-    stream_bytes, index, stretches = stream_of(shelf, history, capture)
+    stream_bytes, index, stretches = stream_of(shelf, history, capture, lambda _: None)
     compressor = zstandard.ZstdCompressor(level=level, write_checksum=True).compressobj(size=stream_bytes)
     sink = shelf.storage.create(standalone_name(capture))
     written = 0

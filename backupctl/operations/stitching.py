@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from backupctl.domain.errors import Damaged, Malformed
@@ -94,15 +94,17 @@ class Stretch:
     place: Place | None
 
 
-def stream_of(shelf: Shelf, history: History, capture: str) -> tuple[int, SegmentIndex, Iterator[Stretch]]:
+def stream_of(
+    shelf: Shelf, history: History, capture: str, note: Callable[[str], None]
+) -> tuple[int, SegmentIndex, Iterator[Stretch]]:
     """A capture's stream: its length in bytes, an index of its segments, and its entries with their places, in order.
 
-    The contents are read twice, so that only hashes and places are ever in memory. Raises Malformed; the iterator
-    raises Damaged for a segment that the shelf does not hold.
+    The contents are read twice, so that only hashes and places are ever in memory. `note`: see `locate`. Raises
+    Malformed; the iterator raises Damaged for a segment that the shelf does not hold.
     """
     entries = read_contents(shelf.storage, shelf.mark, capture)
     stream_bytes = next(entries).offset
-    index = locate(shelf, history, (entry.hash for entry in entries if entry.hash))
+    index = locate(shelf, history, (entry.hash for entry in entries if entry.hash), note)
     again = read_contents(shelf.storage, shelf.mark, capture)
     next(again)
     return stream_bytes, index, _stretches(again, index)

@@ -43,15 +43,20 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
     try:
         checker = PartChecker(shelf, history, index, wanted, slice_of is not None, options.thorough)
         findings = checker.run(reporter, stop)
-        hurt: dict[str, dict[str, Any]] = {}
         for capture, cause in captures.problems:
             if options.capture is None:
                 findings.problems.append(f"{capture} cannot be used: {cause}")
-        for record in chosen:
-            stop.check()
-            found = _check_capture(shelf, record, findings.segments, full=slice_of is None)
-            if found:
-                hurt[record.id] = found
+        hurt = _check_captures(shelf, chosen, findings.segments, slice_of is None, stop)
+        written = set(history.confirmed_parts).union(*(record.parts for record in captures.records))
+        if findings.lost_tables and any(found["segments"] for found in hurt.values()):
+            checker.search_without_tables(reporter, stop)
+            hurt = _check_captures(shelf, chosen, findings.segments, slice_of is None, stop)
+            written.update(findings.lost_tables)
+        findings.problems += [
+            f"{cause}; the next capture makes it anew"
+            for part, cause in findings.lost_tables.items()
+            if part in written  # others are what an unfinished run left
+        ]
         if not options.thorough and any(found["cause"] == _DISAGREE for found in hurt.values()):
             reporter.note(f"{_DISAGREE}; everything is read once more, to find out which")
             return verify(shelf, replace(options, thorough=True), facts, reporter, stop)
@@ -112,6 +117,19 @@ def _wanted(
         except (Malformed, OSError):
             continue  # told by _check_capture
     return index, lambda hash: index.find(hash) >= 0
+
+
+def _check_captures(
+    shelf: Shelf, records: tuple[CaptureRecord, ...], segments: IntactSegments, full: bool, stop: Stop
+) -> dict[str, dict[str, Any]]:
+    """By capture, what `_check_capture` found; without those that are whole."""
+    hurt = {}
+    for record in records:
+        stop.check()
+        found = _check_capture(shelf, record, segments, full)
+        if found:
+            hurt[record.id] = found
+    return hurt
 
 
 def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments, full: bool) -> dict[str, Any] | None:

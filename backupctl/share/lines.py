@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from collections.abc import Iterator
 
@@ -18,8 +19,18 @@ _WINDOW_MOST = 8 << 20  # what a decoder should support, by the format's text
 def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
     """The lines of a text in one zstd frame, without their line ends.
 
-    Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes.
+    Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes, or the server's disk gives an
+    error for it; OSError if the share itself is in trouble.
     """
+    try:
+        yield from _lines_of(storage, name)
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise
+        raise Malformed(name, 0, "a file that can be read", str(error)) from None
+
+
+def _lines_of(storage: Storage, name: str) -> Iterator[bytes]:
     decompressor = zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).decompressobj()
     rest = b""  # of a line, at the end of a step
     offset = 0

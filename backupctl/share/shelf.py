@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import secrets
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -25,7 +26,7 @@ from backupctl.share.marks import (
     write_share_mark,
     write_shelf_mark,
 )
-from backupctl.share.parts import list_parts, part_name
+from backupctl.share.parts import list_parts, part_name, scan_part
 from backupctl.share.storage import FolderStorage, Storage, write_whole
 from backupctl.share.tables import Row, read_table
 
@@ -185,22 +186,62 @@ def load_index(shelf: Shelf, history: History, unconfirmed: bool = False) -> tup
     return index, problems
 
 
-def locate(shelf: Shelf, history: History, hashes: Iterable[bytes]) -> SegmentIndex:
+def locate(shelf: Shelf, history: History, hashes: Iterable[bytes], note: Callable[[str], None]) -> SegmentIndex:
     """Where these segments stand; of two copies, that in the part confirmed last counts.
 
-    Segments without an intact copy are in the index, without a place. Tables that cannot be read are passed over.
+    Segments without an intact copy are in the index, without a place. A part whose table is lost is searched only for
+    segments that no other has: that is slow, and `note` is told.
     """
     index = SegmentIndex(shelf.mark.hashing.length, with_places=True)
     for hash in hashes:
         index.add(hash)
+    lost = lost_tables(shelf, history)
     for part in _usable_parts(shelf, history):
         try:
             for row in intact_rows(shelf, history, part):
                 if index.find(row.hash) >= 0:
                     index.add(row.hash, part, row.sha256, Place(part, row.offset, row.stored, row.length))
-        except Malformed:
-            continue
+        except Malformed as error:
+            lost[part] = error.cause
+    if lost:
+        _search(shelf, lost, index, note)
     return index
+
+
+def lost_tables(shelf: Shelf, history: History) -> dict[str, str]:
+    """Parts without a table, and words about it: an unfinished run left them, or the table was lost since."""
+    parts, tables = list_parts(shelf.storage)
+    return {
+        part: f"the table of part {part} is missing"
+        for part in parts
+        if part not in tables and part not in history.damaged_parts
+    }
+
+
+def rows_without_table(shelf: Shelf, part: str) -> list[Row]:
+    """The intact segments of a part by the part alone: every frame is read and hashed."""
+    try:
+        return scan_part(shelf.storage, shelf.mark, part)[0]
+    except Malformed:
+        return []
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise  # the share has gone, which says nothing of what stands on it
+        return []
+
+
+def _search(shelf: Shelf, lost: dict[str, str], index: SegmentIndex, note: Callable[[str], None]) -> None:
+    """Puts the places of missing segments into `index`. What a table said before its fault does not count as found."""
+    places = ((number, index.place_of(number)) for number in range(len(index)))
+    missing = {number for number, place in places if place is None or place.part in lost}
+    for part, cause in lost.items():
+        if not missing:
+            return
+        note(f"{cause}; the part itself is searched, which takes a while")
+        for row in rows_without_table(shelf, part):
+            if index.find(row.hash) >= 0:
+                number = index.add(row.hash, part, row.sha256, Place(part, row.offset, row.stored, row.length))
+                missing.discard(number)
 
 
 def _usable_parts(shelf: Shelf, history: History) -> list[str]:

@@ -91,8 +91,6 @@ DAMAGE: dict[str, Callable[[Made, Row], None]] = {
     "truncated": truncated,
     "removed": removed,
     "removed, table too": removed_with_table,
-    "table flipped": table_flipped,
-    "table removed": table_removed,
     "table: another hash": table_says(another_hash),
     "table: another SHA-256": table_says(another_sha256),
     "table: two hashes swapped": table_says(hashes_swapped),
