@@ -19,6 +19,14 @@ class Stream:
 
 
 @dataclass(frozen=True)
+class StandaloneFile:
+    """The whole card in one frame beside the record. `checksum`: XXH3-128 of its bytes as they are stored."""
+
+    bytes: int
+    checksum: str
+
+
+@dataclass(frozen=True)
 class CaptureRecord:
     """All that is known of one capture. Times are RFC 3339 with the board's offset; sizes are bytes."""
 
@@ -48,6 +56,7 @@ class CaptureRecord:
     warnings: tuple[str, ...]
     lock: str  # token
     by: str  # program and version
+    standalone: StandaloneFile | None = None
 
     @property
     def stream_bytes(self) -> int:

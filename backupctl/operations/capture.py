@@ -288,10 +288,12 @@ class _Run:
 
         lines, contents_bytes = write_contents(storage, mark, self._id, card.size, entries())
         written = sum(part.part_bytes for part in series.sums.values()) + contents_bytes
+        standalone = None
         if self._options.policy.store.standalone:
-            written += write_standalone(
-                self._shelf, self._id, session.history, self._options.policy.store.level, self._workers(), self._stop
+            standalone = write_standalone(
+                self._shelf, self._id, session.history, self._options.policy.store, self._workers(), self._stop
             )
+            written += standalone.bytes
         unreadable = store.unreadable
         if unreadable:
             self._warnings.append(f"{unreadable.total} bytes of the card could not be read; they stand as zeros")
@@ -322,6 +324,7 @@ class _Run:
             warnings=tuple(self._warnings),
             lock=session.lock.token,
             by=MADE_BY,
+            standalone=standalone,
         )
         commit(storage, mark, session.lock, record, {index.part_by_number(number) for number in referred})
         self._healed = _healed(session.history, index)

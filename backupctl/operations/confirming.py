@@ -86,7 +86,7 @@ def _confirm(shelf: Shelf, part: str, found: Confirmation, stop: Stop) -> None:
         found.warnings.append(f"the table of part {part} is made anew: {error.cause}")
         _salvage(shelf, part, found)
         return
-    if _checksum(shelf, part, said, stop) != said.part_checksum:
+    if checksum_of(shelf, part_name(part), said.part_bytes, stop) != said.part_checksum:
         damaged = damaged_copies(shelf, part, stop)
         found.damaged_copies += damaged
         found.warnings.append(
@@ -96,11 +96,11 @@ def _confirm(shelf: Shelf, part: str, found: Confirmation, stop: Stop) -> None:
     found.confirmed.append(part)
 
 
-def _checksum(shelf: Shelf, part: str, said: PartSum, stop: Stop) -> str | None:
-    """None if the part is shorter than it should be."""
+def checksum_of(shelf: Shelf, name: str, length: int, stop: Stop) -> str | None:
+    """XXH3-128 of the first `length` bytes of a file, past the cache; None if it is shorter. Raises OSError."""
     checksum = None
     try:
-        for step in stored_checksum(shelf.storage, part, said.part_bytes):
+        for step in stored_checksum(shelf.storage, name, length):
             stop.check()
             checksum = step if isinstance(step, str) else None
     except Malformed:
@@ -110,7 +110,11 @@ def _checksum(shelf: Shelf, part: str, said: PartSum, stop: Stop) -> str | None:
 
 def read_back(shelf: Shelf, sums: dict[str, PartSum], stop: Stop) -> list[str]:
     """Which of the parts just written the share gives back otherwise than they were written."""
-    return [part for part, said in sums.items() if _checksum(shelf, part, said, stop) != said.part_checksum]
+    return [
+        part
+        for part, said in sums.items()
+        if checksum_of(shelf, part_name(part), said.part_bytes, stop) != said.part_checksum
+    ]
 
 
 def damaged_copies(shelf: Shelf, part: str, stop: Stop) -> list[tuple[str, str]]:

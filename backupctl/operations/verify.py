@@ -15,6 +15,7 @@ from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.part_check import IntactSegments, PartChecker, every_segment
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.session import Session
+from backupctl.operations.standalone import fault_of_standalone
 from backupctl.share.captures import Captures
 from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
@@ -60,6 +61,11 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
         if not options.thorough and any(found["cause"] == _DISAGREE for found in hurt.values()):
             reporter.note(f"{_DISAGREE}; everything is read once more, to find out which")
             return verify(shelf, replace(options, thorough=True), facts, reporter, stop)
+        for record in chosen:
+            tonight = slice_of is None or int(record.id[-6:], 16) % slice_of[1] == slice_of[0]  # six random hex digits
+            fault = fault_of_standalone(shelf, record, tonight, stop)
+            if fault:
+                findings.problems.append(f"{fault}; the capture itself does not need this file")
         whole = [record.id for record in chosen if record.id not in hurt] if slice_of is None else []
         # A damaged copy is told of once; from then on, only if no other copy is intact.
         damaged = {hash for _, hash in findings.damaged_copies}.union(*(found["segments"] for found in hurt.values()))

@@ -22,7 +22,7 @@ from typing import Any
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
-from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, StandaloneFile, Stream
 from backupctl.formats.strict_json import Fields
 from backupctl.share.lock import Lock
 from backupctl.share.marks import FORMAT, ShelfMark
@@ -32,6 +32,7 @@ from backupctl.share.storage import Storage, write_whole
 
 _RECORD_MOST = 64 << 20
 _KIND, _STATE, _NUMBER = re.compile("image|files"), re.compile(f"{GOOD}|{PARTIAL}"), re.compile(r"\d{1,9}")
+_CHECKSUM = re.compile("[0-9a-f]{32}")
 
 
 def record_name(capture: str) -> str:
@@ -109,7 +110,15 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         warnings=fields.texts("warnings"),
         lock=fields.text("lock"),
         by=fields.text("by"),
+        standalone=_standalone(fields),
     )
+
+
+def _standalone(fields: Fields) -> StandaloneFile | None:
+    if not fields.has("standalone"):
+        return None
+    found = fields.object("standalone")
+    return StandaloneFile(found.integer("bytes"), found.text("checksum", _CHECKSUM))
 
 
 def _layout(fields: Fields) -> dict[str, Any]:

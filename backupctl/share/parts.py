@@ -103,19 +103,18 @@ class PartWriter:
             pass  # all since the last good sync is lost anyway, and the salvage looks at every frame
 
 
-def stored_checksum(storage: Storage, part: str, length: int) -> Iterator[int | str]:
-    """Hashes the first `length` bytes of a part, past this machine's cache.
+def stored_checksum(storage: Storage, name: str, length: int) -> Iterator[int | str]:
+    """Hashes the first `length` bytes of a file, past this machine's cache.
 
-    Yields the number of bytes after each step, and at last the XXH3-128. Raises Malformed if the part is shorter.
+    Yields the number of bytes after each step, and at last the XXH3-128. Raises Malformed if the file is shorter.
     """
-    name = part_name(part)
     checksum = xxhash.xxh3_128()
     at = 0
     with storage.open(name, past_cache=True) as source:
         while at < length:
             read = source.read_at(at, min(_READ, length - at))
             if not read:
-                raise Malformed(name, at, f"{length} bytes", "the end: the part is truncated")
+                raise Malformed(name, at, f"{length} bytes", "the end: the file is truncated")
             checksum.update(read)
             at += len(read)
             yield len(read)
