@@ -82,7 +82,7 @@ def another_sha256(text: str, row: Row) -> str:
 
 def hashes_swapped(text: str, row: Row) -> str:
     other = next(line.split("\t")[0] for line in text.splitlines()[1:-1] if not line.startswith(row.hash))
-    return text.replace(other, "x").replace(row.hash, other).replace("x", row.hash)
+    return text.replace(other, "?").replace(row.hash, other).replace("?", row.hash)
 
 
 DAMAGE: dict[str, Callable[[Made, Row], None]] = {

@@ -16,13 +16,12 @@ import pytest
 
 from tests.rig.rig import MIB, SERVED, SHARE, Rig
 
-pytestmark = pytest.mark.rig
+pytestmark = [pytest.mark.rig, pytest.mark.long]
 
 BOARD = "attic"  # a shelf of its own, so that little has to be verified
-CUTS = 20 if os.environ.get("BACKUPCTL_LONG") == "1" else 3
+CUTS = int(os.environ.get("BACKUPCTL_CUTS", "20"))
 NOISE_BYTES = 24 * MIB
-# A lying server and what it may do are for a long run.
-STRICT = ("yes", "no") if CUTS > 3 else ("yes",)
+STRICT = ("yes", "no")  # whether the server does what it is asked to: sync
 # Often synced, so that there is something to go on from.
 POLICY = b'[store]\nsync_every = "4 MiB"\n'
 POLICY_FILE = "/run/often.toml"

@@ -11,7 +11,6 @@ import os
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -20,7 +19,6 @@ from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
 from backupctl.operations.listing import captures_of
-from backupctl.share.lock import acquire
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
 from tests.unit.small_board import (
     FIRST_CARD,
@@ -41,7 +39,7 @@ def _small_and_quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(os, "fsync", lambda _: None)  # `Disk` knows what is synced
     # A lock that a crash has torn is watched for a minute.
-    monkeypatch.setattr(session_module, "acquire", partial(acquire, wait=lambda _: None))
+    monkeypatch.setattr(session_module, "_wait", lambda *_: None)
 
 
 Start = Callable[[], tuple[SmallBoard, Disk]]
