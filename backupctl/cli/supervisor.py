@@ -10,7 +10,6 @@ import json
 import os
 import signal
 import socket
-import sys
 import time
 import traceback
 from collections.abc import Callable
@@ -154,7 +153,3 @@ def _run_here(task: Task, view: View) -> tuple[dict[str, Any] | None, Exit]:
         return message["result"], Exit.DONE
     view.error(message["error"], message["hint"])
     return None, Exit(message["exit"])
-
-
-def end(code: Exit) -> None:
-    sys.exit(int(code))
