@@ -86,12 +86,13 @@ def capture(
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
         from backupctl.operations.adopt import existing_shelf, shelf_for_capture
+        from backupctl.operations.dry_run import dry_run as estimate
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
         options = operation.CaptureOptions(card, chosen, label, confirm)
         if dry_run:
-            return operation.dry_run(folder, existing_shelf(folder, board), options, facts, reporter)
+            return estimate(folder, existing_shelf(folder, board), options, facts, reporter)
         shelf = shelf_for_capture(folder, board, card, chosen, facts, reporter)
         return operation.capture(shelf, options, facts, reporter, stop)
 

@@ -26,7 +26,7 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import summary
 from backupctl.operations.ordered import in_order
 from backupctl.operations.part_series import PartSeries
-from backupctl.operations.preflight import Situation, as_json, refuse_if_any, run_checks, warnings_for_the_record
+from backupctl.operations.preflight import Situation, refuse_if_any, run_checks, warnings_for_the_record
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.segmenting import Segmenter, runs_of
@@ -36,7 +36,6 @@ from backupctl.operations.standalone import write_standalone
 from backupctl.operations.undoing import undo_left_over
 from backupctl.share.captures import commit, list_captures
 from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
-from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import MADE_BY, Shelf, load_index
 from backupctl.share.storage import write_whole
@@ -46,7 +45,6 @@ if TYPE_CHECKING:
     from backupctl.operations.live_card import LiveCard
 
 _UNFINISHED = "unfinished"
-_SAMPLE = 64  # segments that a dry run reads
 
 
 @dataclass(frozen=True)
@@ -100,46 +98,6 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             except OSError as error:
                 reporter.note(f"marks of unfinished runs could not be removed ({error}); the next run removes them")
             return {**summary(record, held.history), **run.notes()}
-
-
-def dry_run(
-    folder: Path, shelf: Shelf | None, options: CaptureOptions, facts: Facts, reporter: Reporter
-) -> dict[str, Any]:
-    """What `capture` would read, and an estimate of what it would write, from a sample of the card.
-
-    `shelf` is None for a board that has none on the share yet.
-    """
-    with open_source(options.source, options.policy.image) as source:
-        card = source.map(options.policy.image.leave_out)
-        session = Session(shelf, facts, reporter) if shelf else None
-        checks = run_checks(Situation(folder, shelf, session, facts, options.policy, source, card))
-        hashing = shelf.mark.hashing if shelf else Hashing(options.policy.store.identity, 0)
-        # Parts that are not confirmed count: the capture itself would confirm them first.
-        index = (
-            load_index(shelf, session.history, unconfirmed=True)[0]
-            if shelf and session
-            else SegmentIndex(hashing.length)
-        )
-        try:
-            reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
-            segmenter = Segmenter(reader, index, hashing, options.policy.store.level, SEGMENT_BYTES)
-            listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
-            sample = listed[:: max(1, len(listed) // _SAMPLE)]
-            stored = sum(len(segmenter.make((cell,))[0].stored) for cell in sample)
-        finally:
-            index.close()
-        return {
-            "dry_run": True,
-            "source": str(options.source),
-            "stream_bytes": card.size,
-            "in_use_bytes": card.in_use_bytes,
-            "read_bytes": card.data.total,
-            "estimated_written_bytes": stored * len(listed) // max(1, len(sample)),
-            "sampled_segments": len(sample),
-            "layout": layout_of(card),
-            "warnings": list(card.warnings),
-            "checks": as_json(checks),
-        }
 
 
 class _Run:
