@@ -2,60 +2,33 @@
 
 from __future__ import annotations
 
-import errno
 import mmap
 import os
 import threading
 
-from backupctl.formats.reader import check_bounds
+from backupctl.board.descriptor import DescriptorReader
 
 _PAGE = 4096  # a multiple of every sector size
 _BOUNCE = 256 << 10
 
 
-class DirectReader:
-    """ReadAt over a block device opened with O_DIRECT; for use by many threads. The descriptor stays its owner's.
+class DirectReader(DescriptorReader):
+    """DescriptorReader over a block device opened with O_DIRECT.
 
-    open(2) asks for memory, offset and length in multiples of the logical sector; what is not goes through a buffer.
+    open(2) asks for memory, offset and length in multiples of the logical sector. `read_at` goes through a buffer;
+    what is given to `read_into` must be so by itself.
     """
 
-    def __init__(self, fd: int, size: int) -> None:
-        self._fd = fd
-        self._size = size
+    def __init__(self, fd: int, size: int, name: str) -> None:
+        super().__init__(fd, size, name)
         self._local = threading.local()
 
-    @property
-    def size(self) -> int:
-        """Bytes."""
-        return self._size
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        """See ReadAt."""
-        check_bounds(offset, length, self._size)
-        pieces = []
-        while length:
-            start = offset // _PAGE * _PAGE
-            buffer = self._bounce()
-            count = self._read(start, buffer[: min(_BOUNCE, -(-(offset + length - start) // _PAGE) * _PAGE)])
-            piece = bytes(buffer[offset - start : min(count, offset - start + length)])
-            if not piece:
-                raise OSError(errno.EIO, f"the device ends at byte {offset}, before its size")
-            pieces.append(piece)
-            offset += len(piece)
-            length -= len(piece)
-        return b"".join(pieces)
-
-    def read_into(self, offset: int, view: memoryview) -> None:
-        """Fills `view`, which must begin at a multiple of the sector in memory. Raises as `read_at`."""
-        check_bounds(offset, len(view), self._size)
-        while view:
-            count = self._read(offset, view)
-            if not count:
-                raise OSError(errno.EIO, f"the device ends at byte {offset}, before its size")
-            offset, view = offset + count, view[count:]
-
-    def _read(self, offset: int, view: memoryview) -> int:
-        return os.preadv(self._fd, [view], offset)
+    def _read(self, offset: int, length: int) -> bytes:
+        start = offset // _PAGE * _PAGE
+        buffer = self._bounce()
+        end = min(_BOUNCE, -(-(offset + length - start) // _PAGE) * _PAGE)
+        count = os.preadv(self._fd, [buffer[:end]], start)
+        return bytes(buffer[offset - start : min(count, offset - start + length)])
 
     def _bounce(self) -> memoryview:
         buffer: memoryview | None = getattr(self._local, "buffer", None)

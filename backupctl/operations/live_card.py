@@ -80,5 +80,5 @@ def open_live(path: Path, leave_out: tuple[int, ...], track: bool) -> Iterator[L
         freezer = stack.enter_context(Freezer(file_systems))
         tracker = stack.enter_context(WriteTracker(disk.major, disk.minor)) if track else None
         proven = tracker is not None and _prove(tracker, file_systems)
-        reader = DirectReader(fd, device.size)
+        reader = DirectReader(fd, device.size, str(path))
         yield LiveCard(disk, reader, file_systems, freezer, watchdog, tracker, leave_out, proven)
