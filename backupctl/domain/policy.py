@@ -3,24 +3,13 @@
 from __future__ import annotations
 
 import difflib
-import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 from backupctl.domain.errors import UsageError
-
-_UNITS = {"": 1, "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "KIB": 1 << 10, "MIB": 1 << 20, "GIB": 1 << 30}
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMG]?I?B?)", re.IGNORECASE)
-
-
-def parse_size(text: str) -> int:
-    """Bytes in `64 MiB`, `20 MB` or `512`. Raises ValueError."""
-    found = _SIZE.fullmatch(text.strip())
-    if not found or found[2].upper() not in _UNITS:
-        raise ValueError(f"not a size: {text!r} (like '64 MiB' or '20 MB')")
-    return int(float(found[1]) * _UNITS[found[2].upper()])
+from backupctl.domain.quantities import parse_size, parse_span
 
 
 @dataclass(frozen=True)
@@ -74,6 +63,31 @@ class NightPolicy:
 
 
 @dataclass(frozen=True)
+class RetentionPolicy:
+    """`[retention]`: which captures stay. Counts are of periods that have a capture; see `domain/retention.py`."""
+
+    daily: int = 7
+    weekly: int = 4
+    monthly: int = 12
+    yearly: int = 3
+    newest: int = 0  # so many, whatever their date
+    everything_for: int = 36 * 3600  # seconds: whatever is younger
+    minimum: int = 3  # good captures that there are at least, as long as there have been so many
+    max_removals: int = 0  # more than that at once is asked about; 0: 3, or 10 where several captures come in a day
+
+
+@dataclass(frozen=True)
+class SpacePolicy:
+    """`[space]`: what is done to give room back, and to keep no copy for too long."""
+
+    rewrite_dead: int = 60  # percent of a part that nothing needs, from which on the rest is moved; 100: never
+    rewrite_traffic: int = 1 << 30  # bytes moved so in a night
+    renew_after: int = 180 * 86_400  # seconds, after which a segment that is seen again is written anew; 0: never
+    renew_traffic: int = 256 << 20  # bytes written anew in a night
+    thin_below: int = 1 << 30  # bytes: a night that begins with less free room thins first
+
+
+@dataclass(frozen=True)
 class Policy:
     """A whole policy, by the name of its file."""
 
@@ -83,9 +97,13 @@ class Policy:
     store: StorePolicy = field(default_factory=StorePolicy)
     pace: PacePolicy = field(default_factory=PacePolicy)
     night: NightPolicy = field(default_factory=NightPolicy)
+    retention: RetentionPolicy = field(default_factory=RetentionPolicy)
+    space: SpacePolicy = field(default_factory=SpacePolicy)
 
 
-_SIZES = {"sync_every", "rate", "freeze_memory"}
+_SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic", "thin_below"}
+_SPANS = {"everything_for", "renew_after"}
+_MOST_KEPT = 10_000
 _BOUNDS = {
     "level": (1, 19),
     "sync_every": (1 << 20, 1 << 30),
@@ -97,6 +115,19 @@ _BOUNDS = {
     "deadline": (1, 3600),
     "max_rounds": (2, 100),
     "verify_nights": (0, 1000),
+    "daily": (0, _MOST_KEPT),
+    "weekly": (0, _MOST_KEPT),
+    "monthly": (0, _MOST_KEPT),
+    "yearly": (0, _MOST_KEPT),
+    "newest": (0, _MOST_KEPT),
+    "everything_for": (0, 3660 * 86_400),
+    "minimum": (1, _MOST_KEPT),
+    "max_removals": (0, _MOST_KEPT),
+    "rewrite_dead": (50, 100),
+    "rewrite_traffic": (0, 1 << 40),
+    "renew_after": (0, 3660 * 86_400),
+    "renew_traffic": (0, 1 << 40),
+    "thin_below": (0, 1 << 50),
 }
 
 
@@ -112,6 +143,8 @@ def parse_policy(name: str, text: str) -> Policy:
         "store": StorePolicy,
         "pace": PacePolicy,
         "night": NightPolicy,
+        "retention": RetentionPolicy,
+        "space": SpacePolicy,
     }
     _known(name, document, sections)
     made: dict[str, Any] = {}
@@ -143,9 +176,11 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
     values = {}
     for key, value in table.items():
         default = getattr(section(), key)
-        if key in _SIZES and isinstance(value, str):
+        if key in _SPANS and type(value) is int and value != 0:
+            raise UsageError(f"policy {where}: {key} is {value}: of what?", "Like '36 h', '10 d' or '2 w'.")
+        if key in _SIZES | _SPANS and isinstance(value, str):
             try:
-                value = parse_size(value)
+                value = parse_size(value) if key in _SIZES else parse_span(value)
             except ValueError as error:
                 raise UsageError(f"policy {where}: {key}: {error}") from None
         if isinstance(default, tuple) and isinstance(value, list):
