@@ -80,6 +80,10 @@ class Busy(BackupctlError):
     exit_code = Exit.BUSY
 
 
+class NoRoom(BackupctlError):
+    """The share is full."""
+
+
 class Postponed(BackupctlError):
     """Now is not the time; a later run may do it."""
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
+
+from backupctl.domain.record import CaptureRecord, Guard
 
 _HASH = re.compile(r"[0-9a-f]{32}(?:[0-9a-f]{32})?")
 
@@ -23,6 +26,19 @@ class Event:
     body: dict[str, Any] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Continued:
+    """Somebody said that the board goes on with a new `what` (card or board). `lane` and `capture` are the old one's.
+
+    `capture` is its newest good capture, None if it has none.
+    """
+
+    sequence: int
+    what: str
+    lane: str
+    capture: str | None
+
+
 @dataclass
 class History:
     """What the events of a shelf say together, up to now. Hashes are in hex."""
@@ -35,6 +51,15 @@ class History:
     damaged_captures: dict[str, set[str]] = field(default_factory=dict)  # capture -> segments without an intact copy
     verified: dict[str, str] = field(default_factory=dict)  # capture -> when it was last found whole
     superseded: dict[str, set[str]] = field(default_factory=dict)  # lock token -> captures that it had committed
+    guards: dict[str, Guard] = field(default_factory=dict)  # put on after the capture was taken
+    unguarded: set[str] = field(default_factory=set)  # captures whose guard was taken off last
+    drilled: dict[str, str] = field(
+        default_factory=dict
+    )  # capture -> when it last passed a drill, and failed none since
+    accepted: set[str] = field(default_factory=set)  # partial captures whose bad ranges somebody knows of
+    continued: tuple[Continued, ...] = ()
+    away_until: str = ""  # RFC 3339: before that, nobody misses captures of the board
+    failed_run: str | None = None  # why the newest capture run came to nothing; None also where room was what it lacked
     nights: int = 0  # partial verifications so far, which decides which slice is next
     last_sequence: int = 0
     last_time: str = ""  # of the newest event under a trusted clock
@@ -72,7 +97,64 @@ def fold(events: Iterable[Event]) -> History:
             history.nights += 1
         elif event.kind == "took-over" and isinstance(body.get("lock"), str):
             history.superseded.setdefault(body["lock"], set()).update(_texts(body.get("captures")))
+        _fold_runs(history, event)
+        _fold_wishes(history, event)
     return history
+
+
+def _fold_runs(history: History, event: Event) -> None:
+    body = event.body
+    match event.kind:
+        case "captured":
+            history.failed_run = None
+        case "failed" | "interrupted" if body.get("what") == "capture":
+            history.failed_run = None if body.get("room") is True else str(body.get("cause"))
+        case "took-over" if kind_of_run(str(body.get("doing"))) == "capture":
+            history.failed_run = None if _list(body.get("captures")) else "it ended without a word"
+
+
+def _fold_wishes(history: History, event: Event) -> None:
+    """What somebody has said about captures and the board."""
+    body = event.body
+    capture, until = body.get("capture"), body.get("until")
+    if event.kind == "away":
+        history.away_until = until if isinstance(until, str) else ""
+    elif event.kind == "continued":
+        lane = Continued(
+            event.sequence, str(body.get("what")), str(body.get("lane")), capture if isinstance(capture, str) else None
+        )
+        history.continued += (lane,)
+    elif isinstance(capture, str):
+        match event.kind:
+            case "guarded":
+                history.guards[capture] = Guard(str(body.get("reason")), until if isinstance(until, str) else None)
+                history.unguarded.discard(capture)
+            case "unguarded":
+                history.guards.pop(capture, None)
+                history.unguarded.add(capture)
+            case "drilled" if body.get("passed") is True:
+                history.drilled[capture] = event.time
+            case "drilled":
+                history.drilled.pop(capture, None)
+            case "accepted":
+                history.accepted.add(capture)
+
+
+def kind_of_run(doing: str) -> str:
+    """What a run is, by the words that its lock has for it: the first of them."""
+    return doing.partition(" ")[0]
+
+
+def guard_of(record: CaptureRecord, history: History, now: datetime) -> str | None:
+    """The reason of the guard that is in force `now` (aware); None without one. An end that cannot be read is none."""
+    guard = history.guards.get(record.id) or (None if record.id in history.unguarded else record.guard)
+    if guard is None:
+        return None
+    try:
+        ended = guard.until is not None and now >= datetime.fromisoformat(guard.until)
+    except (ValueError, TypeError):
+        ended = False
+    return None if ended else guard.reason
 
 
 def _list(value: object) -> list[object]:

@@ -27,6 +27,14 @@ class StandaloneFile:
 
 
 @dataclass(frozen=True)
+class Guard:
+    """What keeps a capture from being thinned out. `until`: RFC 3339; None: until it is taken off."""
+
+    reason: str
+    until: str | None = None
+
+
+@dataclass(frozen=True)
 class CaptureRecord:
     """All that is known of one capture. Times are RFC 3339 with the board's offset; sizes are bytes."""
 
@@ -57,6 +65,7 @@ class CaptureRecord:
     lock: str  # token
     by: str  # program and version
     standalone: StandaloneFile | None = None
+    guard: Guard | None = None  # as the capture was taken; events may have taken it off, or put on another
 
     @property
     def stream_bytes(self) -> int:

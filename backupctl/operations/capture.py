@@ -97,7 +97,7 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
                     shelf.storage.unlink(f"{_UNFINISHED}/{name}")
             except OSError as error:
                 reporter.note(f"marks of unfinished runs could not be removed ({error}); the next run removes them")
-            return {**summary(record, held.history), **run.notes()}
+            return {**summary(record, held.history, facts.now()), **run.notes()}
 
 
 class _Run:

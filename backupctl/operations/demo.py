@@ -140,7 +140,7 @@ class _Demo:
         return f"{one_day_later(self.board, _CARD)} files added, changed or removed", 0
 
     def list(self) -> tuple[str, int]:
-        found = list_all(self.share, BOARD)
+        found = list_all(self.share, BOARD, self.facts.now())
         if found["problems"]:
             raise Damaged("; ".join(found["problems"]))
         written = sum(item["written_bytes"] for item in found["captures"])
@@ -175,7 +175,8 @@ class _Demo:
 
     def _compare(self, card: str, restored: str, id: str) -> tuple[str, int]:
         check_file_systems(self.board, restored)
-        zeroed = Ranges((start, end) for start, end in show(self.share, BOARD, id, None)["record"]["zeroed"])
+        record = show(self.share, BOARD, id, None, self.facts.now())["record"]
+        zeroed = Ranges((start, end) for start, end in record["zeroed"])
         with FileReader(self.folder / card) as before, FileReader(self.folder / restored) as after:
             if before.size != after.size:
                 raise BackupctlError(f"{restored} has {after.size} bytes, and the card {before.size}")

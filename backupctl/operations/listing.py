@@ -9,15 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.errors import NotFound, UsageError
-from backupctl.domain.events import History
+from backupctl.domain.events import History, guard_of
 from backupctl.domain.record import DAMAGED, GOOD, CaptureRecord
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.manifest import read_manifest
 from backupctl.share.shelf import Shelf, list_boards, open_shelf
 
 
-def summary(record: CaptureRecord, history: History) -> dict[str, Any]:
-    """A capture as `list --json` gives it."""
+def summary(record: CaptureRecord, history: History, now: datetime) -> dict[str, Any]:
+    """A capture as `list --json` gives it, `now` (aware)."""
     damaged = record.id in history.damaged_captures
     return {
         "id": record.id,
@@ -27,14 +27,14 @@ def summary(record: CaptureRecord, history: History) -> dict[str, Any]:
         "started": record.started,
         "finished": record.finished,
         "label": record.label,
-        "guarded": None,
+        "guarded": guard_of(record, history, now),
         "state": DAMAGED if damaged else record.state,
         "stream_bytes": record.stream_bytes,
         "in_use_bytes": record.in_use_bytes,
         "written_bytes": record.written_bytes,
         "frozen_seconds": record.frozen_seconds,
         "verified": None if damaged else history.verified.get(record.id),
-        "drilled": None,
+        "drilled": None if damaged else history.drilled.get(record.id),
         "warnings": list(record.warnings),
     }
 
@@ -53,14 +53,14 @@ def captures_of(shelf: Shelf) -> tuple[Captures, History]:
     return list_captures(shelf.storage, shelf.mark, history), history
 
 
-def list_all(share: Path, board: str | None) -> dict[str, Any]:
+def list_all(share: Path, board: str | None, now: datetime) -> dict[str, Any]:
     """Behind `list`: `captures` as in `list --json`, newest last, and `problems` in words."""
     found: list[dict[str, Any]] = []
     problems: list[str] = []
     shelves = open_shelves(share, board)
     for shelf in shelves:
         captures, history = captures_of(shelf)
-        found += [summary(record, history) for record in captures.records]
+        found += [summary(record, history, now) for record in captures.records]
         problems += [f"{shelf.board}: {capture} cannot be used: {cause}" for capture, cause in captures.problems]
     if len(shelves) > 1:  # within a shelf, its own sequence counts: clocks may lie
         found.sort(key=lambda item: datetime.fromisoformat(item["started"]).timestamp())
@@ -132,13 +132,13 @@ def _at_time(day: datetime, text: str) -> datetime:
     return day.replace(hour=int(hour), minute=int(minute), second=59, microsecond=0)
 
 
-def show(share: Path, board: str | None, name: str | None, as_of: datetime | None) -> dict[str, Any]:
+def show(share: Path, board: str | None, name: str | None, as_of: datetime | None, now: datetime) -> dict[str, Any]:
     """Behind `show`: everything that the record says, and what is known since."""
     shelf = open_shelf(share, board)
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of)
     return {
-        **summary(record, history),
+        **summary(record, history, now),
         "record": asdict(record),
         "damaged_segments": sorted(history.damaged_captures.get(record.id, ())),
     }

@@ -16,8 +16,8 @@ from typing import Any
 
 from backupctl import BUILT
 from backupctl.domain.clock import distrust
-from backupctl.domain.errors import BackupctlError, Interrupted
-from backupctl.domain.events import Event, History, fold
+from backupctl.domain.errors import BackupctlError, Interrupted, NoRoom
+from backupctl.domain.events import Event, History, fold, kind_of_run
 from backupctl.formats.strict_json import Fields
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter, Step, Stop
@@ -130,6 +130,8 @@ def hold(
 ) -> Iterator[HeldSession]:
     """The lock for as long as the block lasts. What ends the block early becomes an event. Raises Busy.
 
+    The first word of `doing` says what kind of run it is: `capture`, `thinning`.
+
     `stop` ends the wait for a lock that may be stale.
 
     An OSError in the block is taken for the share's; what else may fail there has to have an error of its own.
@@ -146,14 +148,14 @@ def hold(
             session.deliver_kept_events()
             yield session
         except Interrupted as error:
-            session.event("interrupted", {"doing": doing, "cause": error.cause})
+            session.event("interrupted", _end(doing, error))
             raise
         except BackupctlError as error:
-            session.event("failed", {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+            session.event("failed", _end(doing, error))
             raise
         except OSError as error:
             failure = share_failed(error)
-            session.event("failed", {"doing": doing, "cause": failure.cause, "exit": int(failure.exit_code)})
+            session.event("failed", _end(doing, failure))
             raise failure from error
         try:
             fold_old_events(shelf.storage)
@@ -161,6 +163,11 @@ def hold(
             reporter.note(f"the manifest could not be tidied ({error}); the next run tries again")
     finally:
         _release(lock, reporter)
+
+
+def _end(doing: str, error: BackupctlError) -> dict[str, Any]:
+    said = {"what": kind_of_run(doing), "doing": doing, "cause": error.cause, "exit": int(error.exit_code)}
+    return said | ({"room": True} if isinstance(error, NoRoom) else {})
 
 
 def _told_of_earlier_holders(shelf: Shelf, facts: Facts, reporter: Reporter, lock: Lock) -> HeldSession:
@@ -177,7 +184,8 @@ def _told_of_earlier_holders(shelf: Shelf, facts: Facts, reporter: Reporter, loc
             theirs = [record.id for record in captures.records if record.lock == holder.token]
             for id in theirs:
                 shelf.storage.sync_folder(f"captures/{id}")
-            session.event("took-over", {"lock": holder.token, "from": holder.name, "captures": theirs})
+            told = {"lock": holder.token, "from": holder.name, "doing": holder.doing, "captures": theirs}
+            session.event("took-over", told)
     except OSError as error:
         raise share_failed(error) from error
     return session
@@ -187,7 +195,7 @@ def share_failed(error: OSError) -> BackupctlError:
     """What the share said, and what to do about it."""
     kept = "What was on the shelf before is as it was, and the next run goes on from what this one wrote."
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return BackupctlError(f"there is no room left on the share: {error}", f"Make room on the NAS. {kept}")
+        return NoRoom(f"there is no room left on the share: {error}", f"Make room on the NAS. {kept}")
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return BackupctlError(f"the share cannot be written to: {error}", f"May this user write there? {kept}")
     return BackupctlError(f"the share failed: {error}", f"Look at the NAS, and the network between. {kept}")

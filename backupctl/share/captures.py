@@ -22,7 +22,7 @@ from typing import Any
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
-from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, StandaloneFile, Stream
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, StandaloneFile, Stream
 from backupctl.formats.strict_json import Fields
 from backupctl.share.lock import Lock
 from backupctl.share.marks import FORMAT, ShelfMark
@@ -111,6 +111,7 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         lock=fields.text("lock"),
         by=fields.text("by"),
         standalone=_standalone(fields),
+        guard=_guard(fields),
     )
 
 
@@ -119,6 +120,13 @@ def _standalone(fields: Fields) -> StandaloneFile | None:
         return None
     found = fields.object("standalone")
     return StandaloneFile(found.integer("bytes"), found.text("checksum", _CHECKSUM))
+
+
+def _guard(fields: Fields) -> Guard | None:
+    if not fields.has("guard"):
+        return None
+    found = fields.object("guard")
+    return Guard(found.text("reason"), found.time("until") if found.has("until") else None)
 
 
 def _layout(fields: Fields) -> dict[str, Any]:

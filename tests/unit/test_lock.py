@@ -278,6 +278,7 @@ def test_a_run_that_dies_before_it_can_say_whom_it_followed(tmp_path: Path) -> N
         pass
     told = [event for event in read_manifest(shelf.storage).events if event.kind == "took-over"]
     assert [event.body["lock"] for event in told] == tokens
+    assert {event.body["doing"] for event in told} == {"capture"}
 
 
 def test_a_lock_says_nothing_that_does_not_fit(tmp_path: Path) -> None:

@@ -107,12 +107,18 @@ def _no_other_text_is_taken(path: Path, data: st.DataObject, read: Callable[[], 
 
 KEYS = (
     "confirmed_parts", "damaged_parts", "damaged_copies", "damaged_captures", "healed_captures", "whole_captures",
-    "slice", "lock", "captures",
+    "slice", "lock", "captures", "capture", "reason", "until", "passed", "what", "lane", "doing", "cause", "room",
 )  # fmt: skip
 bodies = st.dictionaries(st.sampled_from(KEYS) | st.text(max_size=6), json_values, max_size=6)
 
 
-@given(st.lists(st.tuples(st.sampled_from(["captured", "verified", "took-over", "x"]), bodies), max_size=5))
+KINDS = (
+    "captured", "verified", "took-over", "failed", "guarded", "unguarded", "drilled", "accepted", "continued", "away",
+    "x",
+)  # fmt: skip
+
+
+@given(st.lists(st.tuples(st.sampled_from(KINDS), bodies), max_size=5))
 def test_events_of_a_hostile_share(said: list[tuple[str, dict[str, object]]]) -> None:
     """Whatever a body holds, the history holds only what its types allow, and what honest events said."""
     honest = Event(1, "0" * 8, "confirmed", "2026-12-01T02:00:00+01:00", True, {}, {"confirmed_parts": ["a"]})
@@ -124,7 +130,13 @@ def test_events_of_a_hostile_share(said: list[tuple[str, dict[str, object]]]) ->
     for named in (history.damaged_captures, history.superseded):
         assert all(isinstance(key, str) for key in named)
         assert all(isinstance(item, str) for items in named.values() for item in items)
-    assert all(isinstance(item, str) for pair in history.verified.items() for item in pair)
+    assert all(isinstance(item, str) for pair in [*history.verified.items(), *history.drilled.items()] for item in pair)
+    for guard in history.guards.values():
+        assert isinstance(guard.reason, str) and isinstance(guard.until, str | None)
+    for lane in history.continued:
+        assert isinstance(lane.lane, str) and isinstance(lane.capture, str | None)
+    assert all(isinstance(item, str) for item in [*history.guards, *history.unguarded, *history.accepted])
+    assert isinstance(history.away_until, str) and isinstance(history.failed_run, str | None)
     assert isinstance(history, History)
 
 

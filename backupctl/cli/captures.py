@@ -1,0 +1,146 @@
+"""Commands that take captures, and what goes with that."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from backupctl.cli.command import (
+    BoardOption,
+    DryRunOption,
+    Json,
+    JsonOption,
+    PolicyOption,
+    QuietOption,
+    ShareOption,
+    SourceOption,
+    facts_of_machine,
+    run_command,
+    wanted_share,
+    wanted_source,
+)
+from backupctl.domain.errors import Exit
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(capture)
+    app.command()(preflight)
+    app.command()(night)
+    app.command()(thaw)
+
+
+def capture(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    label: Annotated[
+        str | None, typer.Option("--label", metavar="TEXT", help="A few words to find it by.", show_default=False)
+    ] = None,
+    read_back: Annotated[
+        bool | None, typer.Option("--read-back/--no-read-back", help="Read what was written again.", show_default=False)
+    ] = None,
+    confirm: Annotated[
+        bool, typer.Option("--confirm/--no-confirm", help="Hash what the last run wrote before using it.")
+    ] = True,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Takes a capture of a card now."""
+    from backupctl.cli import render
+    from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_capture as exit_code
+
+    chosen = load_policy(policy)
+    if read_back is not None:
+        chosen = dataclasses.replace(chosen, store=dataclasses.replace(chosen.store, read_back=read_back))
+    card = wanted_source(source)
+    folder = wanted_share(share)
+    facts = facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations import capture as operation
+        from backupctl.operations.adopt import existing_shelf, shelf_for_capture
+        from backupctl.operations.dry_run import dry_run as estimate
+        from backupctl.operations.pacing import step_aside
+
+        step_aside(chosen.pace, reporter)
+        options = operation.CaptureOptions(card, chosen, label, confirm)
+        if dry_run:
+            return estimate(folder, existing_shelf(folder, board), options, facts, reporter)
+        shelf = shelf_for_capture(folder, board, card, chosen, facts, reporter)
+        return operation.capture(shelf, options, facts, reporter, stop)
+
+    run_command(task, render.dry_run if dry_run else render.capture, as_json, quiet, exit_code)
+
+
+def preflight(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Makes every check that a capture makes before it reads a byte."""
+    from backupctl.cli import render
+    from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_checks as exit_code
+
+    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.adopt import existing_shelf
+        from backupctl.operations.preflight import preflight as operation
+
+        return operation(folder, existing_shelf(folder, board), card, chosen, facts, reporter)
+
+    run_command(task, lambda result: render.checks(result["checks"]), as_json, code=exit_code)
+
+
+def night(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Does what the timer runs: a capture, then verifies a part."""
+    from backupctl.cli import render
+    from backupctl.cli.places import load_policy
+
+    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.night import Night, run_night
+        from backupctl.operations.pacing import step_aside
+
+        step_aside(chosen.pace, reporter)
+        return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
+
+    run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]))
+
+
+def thaw(
+    device: Annotated[
+        Path | None, typer.Argument(metavar="[CARD]", help="This system's own, if none is named.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Ends a freeze that a killed capture has left.
+
+    Harmless if there is none. Also undoes what its policy did before the freeze.
+    """
+    # No worker, no share, nothing written: what would be written to may be frozen.
+    from backupctl.cli.places import state_folder
+    from backupctl.operations.own_card import thaw as operation
+
+    result = operation(device, state_folder())
+    thawed = result["thawed"]
+    lines = [f"thawed: {', '.join(thawed)}" if thawed else "nothing was frozen", *result["undone"]]
+    print(json.dumps(result) if as_json else "\n".join(lines))

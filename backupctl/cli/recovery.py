@@ -1,0 +1,115 @@
+"""Commands that prove that captures can be brought back, and bring them back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from backupctl.cli.command import (
+    AsOfOption,
+    BoardOption,
+    DryRunOption,
+    Json,
+    JsonOption,
+    QuietOption,
+    ShareOption,
+    YesOption,
+    facts_of_machine,
+    moment_of,
+    run_command,
+    wanted_share,
+)
+from backupctl.domain.errors import UsageError
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(verify)
+    app.command()(restore)
+
+
+def verify(
+    capture_name: Annotated[str | None, typer.Argument(metavar="ID", help="One capture; without, all.")] = None,
+    share: ShareOption = None,
+    board: BoardOption = None,
+    as_of: AsOfOption = None,
+    nights: Annotated[
+        int | None,
+        typer.Option("--nights", metavar="N", min=1, max=1000, help="Tonight's part of so many.", show_default=False),
+    ] = None,
+    thorough: Annotated[bool, typer.Option("--thorough", help="Compare SHA-256 sums as well.")] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Reads captures back from the share and checks every byte."""
+    from backupctl.cli import render
+    from backupctl.operations.exit_codes import of_verification as exit_code
+
+    folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
+    if nights and (capture_name or moment):
+        raise UsageError("--nights goes through all captures", "Leave out the capture, or --nights.")
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.verify import VerifyOptions
+        from backupctl.operations.verify import verify as operation
+        from backupctl.share.shelf import open_shelf
+
+        options = VerifyOptions(capture_name, moment, nights, thorough)
+        return operation(open_shelf(folder, board), options, facts, reporter, stop)
+
+    run_command(task, render.verified, as_json, quiet, exit_code)
+
+
+def restore(
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[ID] TARGET",
+            help="ID: an id, its beginning, a label, or newest; left out with --as-of. "
+            "TARGET: a card (a whole block device), or a file that is not there yet.",
+        ),
+    ],
+    share: ShareOption = None,
+    board: BoardOption = None,
+    as_of: AsOfOption = None,
+    erase: Annotated[
+        str | None, typer.Option("--erase", metavar="TARGET", help="The card to erase, said again.", show_default=False)
+    ] = None,
+    wipe_free: Annotated[bool, typer.Option("--wipe-free", help="Write zeros to free space.")] = False,
+    yes: YesOption = False,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Brings a capture back, onto a card or into a file."""
+    from backupctl.cli import render
+
+    capture_name, target = _capture_and_target(words, as_of is not None)
+    folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.share.shelf import open_shelf
+
+        if target.is_block_device():
+            from backupctl.operations.restore_card import CardOptions, restore_to_card
+
+            if board is None:
+                raise UsageError("whose card is it?", "A card is only written with --board NAME.")
+            said = erase if yes else None
+            options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan)
+            return restore_to_card(open_shelf(folder, board), capture_name, moment, options, facts, reporter, stop)
+        from backupctl.operations.restore import restore_to_file
+
+        shelf = open_shelf(folder, board)
+        return restore_to_file(shelf, capture_name, moment, target, dry_run, facts, reporter, stop)
+
+    run_command(task, render.restored, as_json, quiet)
+
+
+def _capture_and_target(words: list[str], with_moment: bool) -> tuple[str | None, Path]:
+    # One argument for both, since the first of two can't be the optional one.
+    if len(words) != (1 if with_moment else 2):
+        form = "--as-of TIME TARGET, without an ID" if with_moment else "ID TARGET, or --as-of TIME TARGET"
+        raise UsageError(f"which capture, and where to? {len(words)} names were given", f"backupctl restore {form}")
+    return words[0] if len(words) == 2 else None, Path(words[-1])
