@@ -4,19 +4,28 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+_FORGIVEN = timedelta(hours=1)  # clocks of two machines differ
 
-def distrust(now: datetime, built: datetime, newest_event: datetime | None, synchronised: bool | None) -> str | None:
+
+def distrust(
+    now: datetime,
+    built: datetime,
+    newest_event: datetime | None,
+    synchronised: bool | None,
+    server: datetime | None = None,
+) -> str | None:
     """Why the clock that says `now` is not trusted; None if it is. All times are aware.
 
     `newest_event` is that of the newest event under a trusted clock; `synchronised` is what the time service says
-    since boot, None if there is none. An hour is forgiven: clocks of two machines differ.
+    since boot, None if there is none. A clock that no service has set is trusted where the server's (None: not known)
+    says the same.
     """
     if now < built:
         return f"the clock says {now:%Y-%m-%d}, before this version of the program was made"
-    if newest_event is not None and now < newest_event - timedelta(hours=1):
+    if newest_event is not None and now < newest_event - _FORGIVEN:
         return (
             f"the clock says {now:%Y-%m-%d %H:%M}, before the newest event on the share ({newest_event:%Y-%m-%d %H:%M})"
         )
-    if synchronised is False:
+    if synchronised is False and (server is None or abs(now - server) > _FORGIVEN):
         return "the time service has not set the clock since this machine was started"
     return None

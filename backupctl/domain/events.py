@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from backupctl.domain.record import CaptureRecord, Guard
+from backupctl.domain.ranges import Ranges
+from backupctl.domain.record import GOOD, CaptureRecord, Guard
 
+_OFFSET_MOST = 1 << 62
 _HASH = re.compile(r"[0-9a-f]{32}(?:[0-9a-f]{32})?")
 
 
@@ -56,7 +58,7 @@ class History:
     drilled: dict[str, str] = field(
         default_factory=dict
     )  # capture -> when it last passed a drill, and failed none since
-    accepted: set[str] = field(default_factory=set)  # partial captures whose bad ranges somebody knows of
+    accepted: dict[str, Ranges] = field(default_factory=dict)  # lane -> what of the card somebody knows to be lost
     continued: tuple[Continued, ...] = ()
     away_until: str = ""  # RFC 3339: before that, nobody misses captures of the board
     failed_run: str | None = None  # why the newest capture run came to nothing; None also where room was what it lacked
@@ -120,10 +122,8 @@ def _fold_wishes(history: History, event: Event) -> None:
     if event.kind == "away":
         history.away_until = until if isinstance(until, str) else ""
     elif event.kind == "continued":
-        lane = Continued(
-            event.sequence, str(body.get("what")), str(body.get("lane")), capture if isinstance(capture, str) else None
-        )
-        history.continued += (lane,)
+        before = capture if isinstance(capture, str) else None
+        history.continued += (Continued(event.sequence, str(body.get("what")), str(body.get("lane")), before),)
     elif isinstance(capture, str):
         match event.kind:
             case "guarded":
@@ -137,7 +137,8 @@ def _fold_wishes(history: History, event: Event) -> None:
             case "drilled":
                 history.drilled.pop(capture, None)
             case "accepted":
-                history.accepted.add(capture)
+                lane = str(body.get("lane"))
+                history.accepted[lane] = history.accepted.get(lane, Ranges()) | _ranges(body.get("ranges"))
 
 
 def kind_of_run(doing: str) -> str:
@@ -157,6 +158,11 @@ def guard_of(record: CaptureRecord, history: History, now: datetime) -> str | No
     return None if ended else guard.reason
 
 
+def counts_as_good(record: CaptureRecord, history: History) -> bool:
+    """Whether all of the card is in the capture but for what somebody knows to be lost. Damage is another matter."""
+    return record.state == GOOD or not Ranges(record.unreadable) - history.accepted.get(record.lane, Ranges())
+
+
 def _list(value: object) -> list[object]:
     return value if isinstance(value, list) else []
 
@@ -167,6 +173,15 @@ def _copies(value: object) -> set[tuple[str, str]]:
         for copy in _list(value)
         if isinstance(copy, list) and len(copy) == 2 and isinstance(copy[0], str) and isinstance(copy[1], str)
     }
+
+
+def _ranges(value: object) -> Ranges:
+    return Ranges(
+        (pair[0], pair[1])
+        for pair in _list(value)
+        if isinstance(pair, list) and len(pair) == 2 and all(type(n) is int for n in pair)
+        if 0 <= pair[0] < pair[1] <= _OFFSET_MOST
+    )
 
 
 def _texts(value: object) -> set[str]:

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 GOOD, PARTIAL, DAMAGED = "good", "partial", "damaged"
+
+
+def card_of(source: Mapping[str, Any]) -> str:
+    """What tells a captured card from others: its serial, else its register (CID), else where it was."""
+    found = ((key, source.get(key)) for key in ("serial", "cid", "path"))
+    return next((f"{key} {value}" for key, value in found if isinstance(value, str) and value), "unknown")
 
 
 @dataclass(frozen=True)
@@ -66,6 +73,11 @@ class CaptureRecord:
     by: str  # program and version
     standalone: StandaloneFile | None = None
     guard: Guard | None = None  # as the capture was taken; events may have taken it off, or put on another
+
+    @property
+    def lane(self) -> str:
+        """Captures with the same one are counted together: their kind, and the card."""
+        return f"{self.kind} of {card_of(self.source)}"
 
     @property
     def stream_bytes(self) -> int:

@@ -11,6 +11,7 @@ from backupctl.domain.errors import Malformed
 
 _VALUES_MOST = 1 << 21  # the segments of a card of 2 TiB
 _DEPTH_MOST = 32
+_OFFSET_MOST = 1 << 62
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 
 
@@ -125,7 +126,7 @@ class Fields:
         found = self._list(key)
         for pair in found:
             if not (isinstance(pair, list) and len(pair) == 2 and all(type(n) is int for n in pair)) or not (
-                0 <= pair[0] < pair[1]
+                0 <= pair[0] < pair[1] <= _OFFSET_MOST
             ):
                 raise self._wrong(key, "a list of ranges")
         return tuple((start, end) for start, end in found)

@@ -91,13 +91,13 @@ def _keep(folder: Path, event: Event) -> None:
     (folder / f"{event.sequence:010}-{event.token}.json").write_text(json.dumps(asdict(event)))
 
 
-def clock_distrust(history: History, facts: Facts) -> str | None:
-    """Why this machine's clock is not trusted; None if it is."""
+def clock_distrust(history: History, facts: Facts, server: datetime | None = None) -> str | None:
+    """Why this machine's clock is not trusted; None if it is. `server`: what the clock of the share's server says."""
     newest = history.last_time
     built = datetime.fromisoformat(f"{BUILT}T00:00:00+00:00")
     try:
         newest_event = datetime.fromisoformat(newest) if newest else None
-        return distrust(facts.now(), built, newest_event, facts.synchronised)
+        return distrust(facts.now(), built, newest_event, facts.synchronised, server)
     except (ValueError, TypeError):
         return f"the newest event on the share has no time that can be read ({newest!r})"
 

@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
-from backupctl.domain.events import Continued, Event, History, fold, guard_of
-from backupctl.domain.record import GOOD, CaptureRecord, Guard, Stream
+from backupctl.domain.events import Continued, Event, History, counts_as_good, fold, guard_of
+from backupctl.domain.ranges import Ranges
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, Stream
 
 CAPTURE = "20261201T010000Z-image-00a0ff"
 NOW = datetime(2026, 12, 1, 12, 0, tzinfo=UTC)
@@ -107,15 +108,46 @@ def test_the_newest_capture_run_failed(events: list[tuple[str, dict[str, Any]]],
 
 def test_what_is_said_of_a_board() -> None:
     history = after(
-        ("continued", {"what": "card", "lane": "image, serial 1", "capture": CAPTURE}),
-        ("accepted", {"capture": CAPTURE}),
+        ("continued", {"what": "card", "lane": "image of serial 1", "capture": CAPTURE}),
+        ("accepted", {"capture": CAPTURE, "lane": "image of serial 1", "ranges": [[512, 1024], [7, 7], [1.5, 2]]}),
         ("away", {"until": "2026-12-24T00:00:00+00:00"}),
-        ("continued", {"what": "board", "lane": "image, serial 2", "capture": None}),
+        ("continued", {"what": "board", "lane": "image of serial 2", "capture": None}),
     )
     assert history.continued == (
-        Continued(1, "card", "image, serial 1", CAPTURE),
-        Continued(4, "board", "image, serial 2", None),
+        Continued(1, "card", "image of serial 1", CAPTURE),
+        Continued(4, "board", "image of serial 2", None),
     )
-    assert history.accepted == {CAPTURE}
+    assert history.accepted == {"image of serial 1": Ranges([(512, 1024)])}
     assert history.away_until == "2026-12-24T00:00:00+00:00"
     assert after(("away", {"until": "2026-12-24T00:00:00+00:00"}), ("away", {"until": None})).away_until == ""
+
+
+def partial(*unreadable: tuple[int, int], serial: str = "1") -> CaptureRecord:
+    return replace(RECORD, state=PARTIAL, unreadable=unreadable, source={"serial": serial, "path": "/dev/sdb"})
+
+
+def test_what_somebody_knows_to_be_lost() -> None:
+    """A capture that lacks no more counts as good, one of another card does not."""
+    history = after(
+        ("accepted", {"capture": CAPTURE, "lane": "image of serial 1", "ranges": [[512, 1024], [4096, 8192]]}),
+        ("accepted", {"capture": CAPTURE, "lane": "image of serial 1", "ranges": [[1024, 1536]]}),
+    )
+    assert counts_as_good(RECORD, after())
+    assert not counts_as_good(partial((512, 1024)), after())
+    assert counts_as_good(partial((512, 1536), (5000, 6000)), history)
+    assert not counts_as_good(partial((512, 1537)), history)
+    assert not counts_as_good(partial((0, 10)), history)
+    assert not counts_as_good(partial((512, 1024), serial="2"), history)
+
+
+@pytest.mark.parametrize(
+    ("source", "card"),
+    [
+        ({"path": "/dev/mmcblk0", "serial": "0x1a2b", "cid": "ff"}, "serial 0x1a2b"),
+        ({"path": "/dev/mmcblk0", "serial": "", "cid": "ff"}, "cid ff"),
+        ({"path": "/home/card.img", "serial": None, "cid": None}, "path /home/card.img"),
+        ({"serial": 5, "cid": ["x"]}, "unknown"),
+    ],
+)
+def test_which_card_it_is(source: dict[str, Any], card: str) -> None:
+    assert replace(RECORD, source=source).lane == f"image of {card}"

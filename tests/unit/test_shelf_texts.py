@@ -107,7 +107,8 @@ def _no_other_text_is_taken(path: Path, data: st.DataObject, read: Callable[[], 
 
 KEYS = (
     "confirmed_parts", "damaged_parts", "damaged_copies", "damaged_captures", "healed_captures", "whole_captures",
-    "slice", "lock", "captures", "capture", "reason", "until", "passed", "what", "lane", "doing", "cause", "room",
+    "slice", "lock", "captures", "capture", "reason", "until", "passed", "what", "lane", "ranges", "doing", "cause",
+    "room",
 )  # fmt: skip
 bodies = st.dictionaries(st.sampled_from(KEYS) | st.text(max_size=6), json_values, max_size=6)
 
