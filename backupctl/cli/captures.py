@@ -18,12 +18,15 @@ from backupctl.cli.command import (
     QuietOption,
     ShareOption,
     SourceOption,
+    UntilOption,
     facts_of_machine,
     run_command,
+    until_of,
     wanted_share,
     wanted_source,
 )
-from backupctl.domain.errors import Exit
+from backupctl.domain.errors import Exit, UsageError
+from backupctl.domain.record import Guard
 
 
 def register(app: typer.Typer) -> None:
@@ -41,6 +44,8 @@ def capture(
     label: Annotated[
         str | None, typer.Option("--label", metavar="TEXT", help="A few words to find it by.", show_default=False)
     ] = None,
+    guard: Annotated[bool, typer.Option("--guard", help="Keep it from being removed; the label says why.")] = False,
+    until: UntilOption = None,
     read_back: Annotated[
         bool | None, typer.Option("--read-back/--no-read-back", help="Read what was written again.", show_default=False)
     ] = None,
@@ -52,8 +57,8 @@ def capture(
     quiet: QuietOption = False,
 ) -> None:
     """Takes a capture of a card now."""
-    from backupctl.cli import render
-    from backupctl.cli.places import load_policy
+    from backupctl.cli import keeping_view, render
+    from backupctl.cli.places import called_as, load_policy
     from backupctl.operations.exit_codes import of_capture as exit_code
 
     chosen = load_policy(policy)
@@ -62,6 +67,7 @@ def capture(
     card = wanted_source(source)
     folder = wanted_share(share)
     facts = facts_of_machine()
+    guarded = _guard(label, guard, until)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations import capture as operation
@@ -70,13 +76,25 @@ def capture(
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
-        options = operation.CaptureOptions(card, chosen, label, confirm)
+        options = operation.CaptureOptions(card, chosen, label, guarded, confirm)
         if dry_run:
             return estimate(folder, existing_shelf(folder, board), options, facts, reporter)
         shelf = shelf_for_capture(folder, board, card, chosen, facts, reporter)
         return operation.capture(shelf, options, facts, reporter, stop)
 
-    run_command(task, render.dry_run if dry_run else render.capture, as_json, quiet, exit_code)
+    def told(result: Json) -> str:
+        back = [keeping_view.going_back(result, called_as(), folder.resolve())] if guard else []
+        return "\n".join([render.capture(result), *back])
+
+    run_command(task, render.dry_run if dry_run else told, as_json, quiet, exit_code)
+
+
+def _guard(label: str | None, wanted: bool, until: str | None) -> Guard | None:
+    if wanted and label is None:
+        raise UsageError("why is the capture to be kept?", "Say it with --label, such as 'before the upgrade'.")
+    if until is not None and not wanted:
+        raise UsageError("--until is when a guard ends", "Say --guard as well.")
+    return Guard(label or "", until_of(until)) if wanted else None
 
 
 def preflight(

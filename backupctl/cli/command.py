@@ -54,6 +54,10 @@ AsOfOption = Annotated[
     ),
 ]
 
+UntilOption = Annotated[
+    str | None, typer.Option("--until", metavar="DATE", help="When the guard ends by itself.", show_default=False)
+]
+
 
 def run_command(
     task: Callable[[Any, Any], Json],
@@ -89,9 +93,22 @@ def facts_of_machine() -> Any:
 
 
 def moment_of(text: str | None) -> datetime | None:
-    from backupctl.operations.listing import parse_as_of
+    from backupctl.domain.moments import parse_as_of
 
     return parse_as_of(text, datetime.now().astimezone()) if text is not None else None
+
+
+def until_of(text: str | None) -> str | None:
+    """The end of something, RFC 3339; None if it has none."""
+    from backupctl.domain.moments import parse_until
+
+    return parse_until(text, datetime.now().astimezone()).isoformat(timespec="seconds") if text is not None else None
+
+
+def checked_naming(capture_name: str | None, as_of: str | None) -> None:
+    """For what changes something about a capture: it has to be named, one way or the other. Raises UsageError."""
+    if capture_name is None and as_of is None:
+        raise UsageError("which capture?", "Say its ID, its label or newest, or --as-of TIME.")
 
 
 def wanted_source(source: Path | None) -> Path:

@@ -72,7 +72,7 @@ def show(
 
 def runs(share: ShareOption = None, board: BoardOption = None, as_json: JsonOption = False) -> None:
     """Tells what has happened on the shelf, failures included."""
-    from backupctl.cli import render
+    from backupctl.cli.runs_view import runs as view
 
     folder = wanted_share(share)
 
@@ -81,7 +81,7 @@ def runs(share: ShareOption = None, board: BoardOption = None, as_json: JsonOpti
 
         return operation(folder, board)
 
-    run_command(task, render.runs, as_json, json_of=lambda result: result["events"])
+    run_command(task, view, as_json, json_of=lambda result: result["events"])
 
 
 def cards(as_json: JsonOption = False) -> None:

@@ -26,7 +26,7 @@ def _state(item: Json) -> str:
     return f"{'intact' if item['state'] == 'good' else item['state']} {_date(item['verified'], '%d %b', '%b %Y')}"
 
 
-def _when(rfc3339: str) -> str:
+def when(rfc3339: str) -> str:
     """`Tue 24 Nov 23:40`, with the year in place of the time where it is not this one."""
     return _date(rfc3339, "%a %d %b %H:%M", "%a %d %b %Y")
 
@@ -66,6 +66,12 @@ def _frozen(result: Json) -> str:
     return f"for {seconds:.2f} s, the instant that the image is of" if seconds else ""
 
 
+def number(body: Json, key: str) -> int:
+    """A number from a place where nothing is sure; 0 if it is none."""
+    value = body.get(key)
+    return value if isinstance(value, int) else 0
+
+
 def dry_run(result: Json) -> str:
     volumes = _volume_rows(result["layout"])
     lines = [
@@ -97,8 +103,8 @@ def _volume_rows(layout: Json) -> list[tuple[str, ...]]:
             str(volume.get("partition") or "-"),
             str(volume.get("kind")),
             str(volume.get("label") or ""),
-            size(_number(volume, "end") - _number(volume, "start")),
-            size(_number(volume, "free")),
+            size(number(volume, "end") - number(volume, "start")),
+            size(number(volume, "free")),
             str(volume.get("identity") or ""),
         )
         for volume in (volumes if isinstance(volumes, list) else ())
@@ -121,7 +127,7 @@ def captures(result: Json) -> str:
         ids = [item["id"] for item in ours]
         rows = [
             (
-                _when(item["started"]),
+                when(item["started"]),
                 size(item["stream_bytes"]),
                 size(item["in_use_bytes"]),
                 size(item["written_bytes"]),
@@ -133,13 +139,27 @@ def captures(result: Json) -> str:
         text = table(("taken", "whole", "in use", "written", "state", "capture"), rows, right=(1, 2, 3))
         lines += [f"board {board}", "", text, ""]
         for item in ours:
-            if item["label"]:
-                lines.append(paragraph(f"{_short(item['id'], ids)}: {item['label']}"))
-            lines += [paragraph(f"{_short(item['id'], ids)}: warning: {text}") for text in item["warnings"]]
+            lines += [paragraph(f"{_short(item['id'], ids)}: {text}") for text in _remarks(item)]
     if not found:
         lines.append("There is no capture yet. Take one: backupctl capture")
     lines += [paragraph(f"warning: {text}") for text in result["problems"]]
     return "\n".join(lines).rstrip()
+
+
+def _remarks(item: Json) -> list[str]:
+    """What the table of captures has no column for."""
+    label, reason = item["label"], item["guarded"]
+    found = [str(label)] if label and label != reason else []
+    if reason:
+        found.append(f"{guard_words(item)}: {reason}")
+    if item["accepted"]:
+        found.append("what it lacks is accepted")
+    return found + [f"warning: {text}" for text in item["warnings"]]
+
+
+def guard_words(item: Json) -> str:
+    """`guarded`, `guarded until Thu 24 Dec 2026 23:59`."""
+    return f"guarded until {local(item['guarded_until'], zone=False)}" if item["guarded_until"] else "guarded"
 
 
 def show(result: Json) -> str:
@@ -158,8 +178,10 @@ def show(result: Json) -> str:
         ("read", size(record["read_bytes"])),
         ("written", f"{size(result['written_bytes'])}, {counted(record['new_segments'], 'new segment')}"),
         ("frozen", _frozen(result)),
-        ("state", result["state"]),
+        ("guard", f"{guard_words(result)}: {result['guarded']}" if result["guarded"] else ""),
+        ("state", f"{result['state']}, which is accepted" if result["accepted"] else result["state"]),
         ("verified", local(result["verified"]) if result["verified"] else "never"),
+        ("drilled", local(result["drilled"]) if result["drilled"] else ""),
         ("policy", str(record["policy"].get("name"))),
         (
             "zeroed",
@@ -176,51 +198,6 @@ def show(result: Json) -> str:
         lines.append(paragraph(f"damaged: no intact copy of {counted(len(result['damaged_segments']), 'segment')}"))
     lines.append(warnings_of(result))
     return "\n".join(lines).rstrip()
-
-
-def runs(result: Json) -> str:
-    rows = [(_when(event["time"]), event["board"], event["kind"], _event(event)) for event in result["events"]]
-    text = table(("when", "board", "what", ""), rows) if rows else "Nothing has happened yet."
-    return "\n".join([text, *(paragraph(f"warning: {problem}") for problem in result["problems"])])
-
-
-def _event(event: Json) -> str:
-    """What an event says, in a few words. Its body comes from the share as it is: nothing in it is sure."""
-    body: Json = event["body"]
-    damaged = _many(body, "damaged_copies") + _many(body, "damaged_parts")
-    match event["kind"]:
-        case "captured":
-            many = _many(body, "warnings")
-            extra = f", {counted(many, 'warning')}" if many else ""
-            return f"{body.get('capture')}, {body.get('state')}, {size(_number(body, 'written_bytes'))} written{extra}"
-        case "failed" | "interrupted":
-            return f"{body.get('doing')}: {body.get('cause')}"
-        case "verified":
-            hurt = f"{damaged} damaged" if damaged else "all intact"
-            match body.get("slice"):
-                case [int(turn), int(nights)]:
-                    which = f", slice {turn + 1} of {nights}"
-                case _:
-                    which = ""
-            return f"{counted(_number(body, 'checked_segments'), 'segment')}{which}: {hurt}"
-        case "confirmed":
-            return counted(_many(body, "confirmed_parts"), "part") + (f", {damaged} damaged" if damaged else "")
-        case "restored":
-            return f"{body.get('capture')} to {body.get('target')}"
-        case "took-over":
-            return f"the lock of {body.get('from')}, which had ended"
-        case _:
-            return ""
-
-
-def _many(body: Json, key: str) -> int:
-    value = body.get(key)
-    return len(value) if isinstance(value, list) else 0
-
-
-def _number(body: Json, key: str) -> int:
-    value = body.get(key)
-    return value if isinstance(value, int) else 0
 
 
 def verified(result: Json) -> str:

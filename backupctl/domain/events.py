@@ -146,8 +146,8 @@ def kind_of_run(doing: str) -> str:
     return doing.partition(" ")[0]
 
 
-def guard_of(record: CaptureRecord, history: History, now: datetime) -> str | None:
-    """The reason of the guard that is in force `now` (aware); None without one. An end that cannot be read is none."""
+def guard_of(record: CaptureRecord, history: History, now: datetime) -> Guard | None:
+    """The guard that is in force `now` (aware). An end that cannot be read is none."""
     guard = history.guards.get(record.id) or (None if record.id in history.unguarded else record.guard)
     if guard is None:
         return None
@@ -155,12 +155,13 @@ def guard_of(record: CaptureRecord, history: History, now: datetime) -> str | No
         ended = guard.until is not None and now >= datetime.fromisoformat(guard.until)
     except (ValueError, TypeError):
         ended = False
-    return None if ended else guard.reason
+    return None if ended else guard
 
 
 def counts_as_good(record: CaptureRecord, history: History) -> bool:
     """Whether all of the card is in the capture but for what somebody knows to be lost. Damage is another matter."""
-    return record.state == GOOD or not Ranges(record.unreadable) - history.accepted.get(record.lane, Ranges())
+    lost = Ranges(record.unreadable)
+    return record.state == GOOD or (bool(lost) and not lost - history.accepted.get(record.lane, Ranges()))
 
 
 def _list(value: object) -> list[object]:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from backupctl.domain.ranges import Ranges
+
 GOOD, PARTIAL, DAMAGED = "good", "partial", "damaged"
 
 
@@ -82,3 +84,14 @@ class CaptureRecord:
     @property
     def stream_bytes(self) -> int:
         return sum(stream.bytes for stream in self.streams)
+
+
+def volumes_within(record: CaptureRecord, ranges: Ranges) -> list[str]:
+    """Which volumes of the card `ranges` lie in, in words."""
+    found = []
+    for volume in record.layout.get("volumes") or []:
+        ends = (volume.get("start"), volume.get("end")) if isinstance(volume, dict) else (None, None)
+        if isinstance(ends[0], int) and isinstance(ends[1], int) and ranges.touches(ends[0], ends[1]):
+            number = volume.get("partition")
+            found.append(f"{'the card' if number is None else f'partition {number}'} ({volume.get('kind')})")
+    return found or ["outside the partitions"]

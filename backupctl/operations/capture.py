@@ -17,7 +17,7 @@ from backupctl.domain.events import History
 from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
-from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Stream
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, Stream
 from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry
 from backupctl.operations.card_map import layout_of
 from backupctl.operations.cell_store import CellStore
@@ -54,6 +54,7 @@ class CaptureOptions:
     source: Path
     policy: Policy
     label: str | None = None
+    guard: Guard | None = None
     confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to
     while_frozen: Callable[[], None] | None = None  # a hook of tests: called in the instant that a live card is frozen
 
@@ -283,6 +284,7 @@ class _Run:
             lock=session.lock.token,
             by=MADE_BY,
             standalone=standalone,
+            guard=self._options.guard,
         )
         commit(storage, mark, session.lock, record, {index.part_by_number(number) for number in referred})
         self._healed = _healed(session.history, index)

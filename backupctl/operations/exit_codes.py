@@ -13,7 +13,7 @@ _HURT = ("damaged_segments", "damaged_parts", "damaged_captures", "unusable_capt
 
 def of_capture(result: dict[str, Any]) -> Exit:
     """For what `capture` returns."""
-    if result.get("state") == PARTIAL:
+    if result.get("state") == PARTIAL and not result["accepted"]:
         return Exit.PARTIAL
     return Exit.WARNINGS if result.get("warnings") else Exit.DONE
 

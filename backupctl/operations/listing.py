@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from backupctl.domain.errors import NotFound, UsageError
-from backupctl.domain.events import History, guard_of
+from backupctl.domain.events import History, counts_as_good, guard_of
 from backupctl.domain.record import DAMAGED, GOOD, CaptureRecord
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.manifest import read_manifest
@@ -19,6 +19,7 @@ from backupctl.share.shelf import Shelf, list_boards, open_shelf
 def summary(record: CaptureRecord, history: History, now: datetime) -> dict[str, Any]:
     """A capture as `list --json` gives it, `now` (aware)."""
     damaged = record.id in history.damaged_captures
+    guard = guard_of(record, history, now)
     return {
         "id": record.id,
         "board": record.board,
@@ -27,8 +28,10 @@ def summary(record: CaptureRecord, history: History, now: datetime) -> dict[str,
         "started": record.started,
         "finished": record.finished,
         "label": record.label,
-        "guarded": guard_of(record, history, now),
+        "guarded": guard.reason if guard else None,
+        "guarded_until": guard.until if guard else None,
         "state": DAMAGED if damaged else record.state,
+        "accepted": record.state != GOOD and counts_as_good(record, history),
         "stream_bytes": record.stream_bytes,
         "in_use_bytes": record.in_use_bytes,
         "written_bytes": record.written_bytes,
@@ -70,7 +73,7 @@ def list_all(share: Path, board: str | None, now: datetime) -> dict[str, Any]:
 def find_capture(captures: Captures, name: str | None, as_of: datetime | None = None) -> CaptureRecord:
     """By id, a unique beginning of one, a label that only one has, or `newest`; or the newest finished by `as_of`.
 
-    A partial capture is the newest only where no capture is good.
+    A partial capture is the newest only where none counts as good.
 
     Raises NotFound, UsageError where several match or both are given, Malformed's words where the named record is
     damaged.
@@ -82,11 +85,11 @@ def find_capture(captures: Captures, name: str | None, as_of: datetime | None = 
         before = [r for r in records if datetime.fromisoformat(r.finished) <= as_of]
         if not before:
             raise NotFound(f"no capture was finished by {as_of:%a %d %b %Y %H:%M}", "See `backupctl list`.")
-        return _newest(before)
+        return _newest(before, captures)
     if name in (None, "newest"):
         if not records:
             raise NotFound("there is no capture yet", "Take one: backupctl capture")
-        return _newest(records)
+        return _newest(records, captures)
     matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]
     matches = matches or [r for r in records if r.label == name]
     if len(matches) > 1:
@@ -99,37 +102,8 @@ def find_capture(captures: Captures, name: str | None, as_of: datetime | None = 
     return matches[0]
 
 
-def _newest(records: Sequence[CaptureRecord]) -> CaptureRecord:
-    return next((r for r in reversed(records) if r.state == GOOD), records[-1])
-
-
-_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-def parse_as_of(text: str, now: datetime) -> datetime:
-    """`sat 09:00` (the last such moment before `now`), `09:00`, `2026-11-21`, `2026-11-21 09:00`, or RFC 3339.
-
-    Raises UsageError.
-    """
-    words = text.lower().split()
-    try:
-        if words and words[0][:3] in _WEEKDAYS and len(words) <= 2:
-            at = _at_time(now, words[1] if len(words) == 2 else "23:59")
-            back = (now.weekday() - _WEEKDAYS.index(words[0][:3])) % 7
-            at -= timedelta(days=back)
-            return at if at <= now else at - timedelta(days=7)
-        if len(words) == 1 and len(words[0]) <= 5 and ":" in words[0]:
-            at = _at_time(now, words[0])
-            return at if at <= now else at - timedelta(days=1)
-        at = datetime.fromisoformat(text if len(words) > 1 or "t" in text.lower() else f"{text}T23:59:59")
-        return at if at.tzinfo else at.replace(tzinfo=now.tzinfo)
-    except (ValueError, IndexError):
-        raise UsageError(f"not a moment: {text!r}", "Like 'sat 09:00', '09:00' or '2026-11-21 09:00'.") from None
-
-
-def _at_time(day: datetime, text: str) -> datetime:
-    hour, minute = text.split(":")
-    return day.replace(hour=int(hour), minute=int(minute), second=59, microsecond=0)
+def _newest(records: Sequence[CaptureRecord], captures: Captures) -> CaptureRecord:
+    return next((r for r in reversed(records) if r.id in captures.good), records[-1])
 
 
 def show(share: Path, board: str | None, name: str | None, as_of: datetime | None, now: datetime) -> dict[str, Any]:

@@ -40,8 +40,11 @@ class Session:
         self.history: History = manifest.history
         self.clock_distrust = clock_distrust(self.history, facts)
 
-    def event(self, kind: str, body: dict[str, Any]) -> int:
-        """Adds an event; its sequence. One that cannot reach the share is kept on this machine for the next run."""
+    def event(self, kind: str, body: dict[str, Any], must_arrive: bool = False) -> int:
+        """Adds an event; its sequence. One that cannot reach the share is kept on this machine for the next run.
+
+        One that `must_arrive` raises OSError instead.
+        """
         event = Event(
             sequence=self.history.last_sequence + 1,
             token=secrets.token_hex(4),
@@ -54,6 +57,8 @@ class Session:
         try:
             append_event(self.shelf.storage, event)
         except OSError as error:
+            if must_arrive:
+                raise
             self.reporter.note(f"the manifest cannot be written: {error}")
             try:
                 _keep(self._kept(), event)

@@ -20,7 +20,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
-from backupctl.domain.events import History
+from backupctl.domain.events import History, counts_as_good
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, StandaloneFile, Stream
 from backupctl.formats.strict_json import Fields
@@ -45,6 +45,7 @@ class Captures:
 
     records: tuple[CaptureRecord, ...]
     problems: tuple[tuple[str, str], ...]  # (capture id, what is wrong)
+    good: frozenset[str] = frozenset()  # ids of the records that count as good: see counts_as_good
 
 
 def list_captures(storage: Storage, mark: ShelfMark, history: History) -> Captures:
@@ -63,7 +64,8 @@ def list_captures(storage: Storage, mark: ShelfMark, history: History) -> Captur
             continue
         records.append(record)
     records.sort(key=lambda record: (record.sequence, record.id))
-    return Captures(tuple(records), tuple(problems))
+    good = frozenset(record.id for record in records if counts_as_good(record, history))
+    return Captures(tuple(records), tuple(problems), good)
 
 
 def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecord:

@@ -55,7 +55,8 @@ UNGUARDED = ("unguarded", {"capture": CAPTURE})
 )
 def test_the_guard_in_force(own: str | None, events: list[tuple[str, dict[str, Any]]], expected: str | None) -> None:
     record = replace(RECORD, guard=Guard(own) if own else None)
-    assert guard_of(record, after(*events), NOW) == expected
+    found = guard_of(record, after(*events), NOW)
+    assert (found.reason if found else None) == expected
 
 
 def test_a_guard_of_the_capture_itself_ends_too() -> None:
@@ -137,6 +138,7 @@ def test_what_somebody_knows_to_be_lost() -> None:
     assert counts_as_good(partial((512, 1536), (5000, 6000)), history)
     assert not counts_as_good(partial((512, 1537)), history)
     assert not counts_as_good(partial((0, 10)), history)
+    assert not counts_as_good(partial(), history), "nobody knows what it lacks"
     assert not counts_as_good(partial((512, 1024), serial="2"), history)
 
 
