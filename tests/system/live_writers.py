@@ -1,7 +1,13 @@
-"""What goes on on a card in use: `python -m tests.system.live_writers KIND PLACE SEED` never ends by itself."""
+"""What goes on on a card in use: `python live_writers.py KIND PLACE SEED [PAUSE]` never ends by itself.
+
+`python live_writers.py state PLACE` tells what was left. Python's own library only: it runs on the virtual board too.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import json
 import mmap
 import os
 import random
@@ -14,7 +20,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 COUNTERS = ("counter-a", "counter-b", "counter-c")
+PAIR = ("boot/pair", "pair")
 DATABASES = ("wal", "delete")
+PACKAGE_FILES = tuple(f"file{number:02}" for number in range(40))
+PACKAGE_LIST = "list"
 _PAGE = 4096
 
 
@@ -127,8 +136,12 @@ def _swap(place: Path, rng: random.Random) -> Iterator[None]:
 
 
 def _counters(place: Path, rng: random.Random) -> Iterator[None]:
-    """One number in three files, each synced before the next is written."""
-    fds = [os.open(place / name, os.O_RDWR | os.O_CREAT) for name in COUNTERS]
+    return _counted(place, COUNTERS)
+
+
+def _counted(place: Path, names: tuple[str, ...]) -> Iterator[None]:
+    """One number in several files, each synced before the next is written."""
+    fds = [os.open(place / name, os.O_RDWR | os.O_CREAT) for name in names]
     number = 0
     while True:
         number += 1
@@ -136,6 +149,45 @@ def _counters(place: Path, rng: random.Random) -> Iterator[None]:
             os.pwrite(fd, number.to_bytes(8, "little"), 0)
             os.fsync(fd)
         yield
+
+
+def _packages(place: Path, rng: random.Random) -> Iterator[None]:
+    """As package managers upgrade: new files beside the old ones, synced, then renamed over them; the list last."""
+    folder = place / "packages"
+    folder.mkdir(exist_ok=True)
+    version = 0
+    while True:
+        version += 1
+        for name in PACKAGE_FILES:
+            _write_synced(folder / f"{name}.new", version, rng)
+        for name in PACKAGE_FILES:
+            (folder / f"{name}.new").rename(folder / name)
+        _sync_folder(folder)
+        _write_synced(folder / f"{PACKAGE_LIST}.new", version, rng)
+        (folder / f"{PACKAGE_LIST}.new").rename(folder / PACKAGE_LIST)
+        _sync_folder(folder)
+        yield
+
+
+def _write_synced(path: Path, version: int, rng: random.Random) -> None:
+    """Its version, noise, and a sum of both."""
+    content = version.to_bytes(8, "little") + rng.randbytes(rng.randrange(20_000))
+    with path.open("wb") as file:
+        file.write(content + hashlib.sha256(content).digest())
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync_folder(path: Path) -> None:
+    fd = os.open(path, os.O_RDONLY)
+    os.fsync(fd)
+    os.close(fd)
+
+
+def _pair(place: Path, rng: random.Random) -> Iterator[None]:
+    """The folder of the first may be on another file system: the board's boot partition."""
+    (place / "boot").mkdir(exist_ok=True)
+    return _counted(place, PAIR)
 
 
 WRITERS = {
@@ -148,13 +200,45 @@ WRITERS = {
     "trim": _trim,
     "swap": _swap,
     "counters": _counters,
+    "packages": _packages,
+    "pair": _pair,
 }
 
 
-def main(kind: str, place: str, seed: str) -> None:
+def state_of(place: Path) -> dict[str, object]:
+    """What some of them have left. Raises ValueError for a file that no upgrade wrote, sqlite3.Error."""
+    databases = {}
+    for mode in DATABASES:
+        with contextlib.closing(sqlite3.connect(place / f"{mode}.db")) as database:
+            assert database.execute("SELECT count(*) FROM reading").fetchone()[0] > 0
+            (databases[mode],) = (row[0] for row in database.execute("PRAGMA integrity_check"))
+
+    def numbers(names: tuple[str, ...]) -> list[int]:
+        return [int.from_bytes((place / name).read_bytes(), "little") for name in names]
+
+    return {
+        "databases": databases,
+        "counters": numbers(COUNTERS),
+        "pair": numbers(PAIR),
+        "packages": [_version_of(place / "packages" / name) for name in (*PACKAGE_FILES, PACKAGE_LIST)],
+    }
+
+
+def _version_of(path: Path) -> int:
+    text = path.read_bytes()
+    if hashlib.sha256(text[:-32]).digest() != text[-32:]:
+        raise ValueError(f"{path}: {len(text)} bytes that no upgrade wrote")
+    return int.from_bytes(text[:8], "little")
+
+
+def main(kind: str, place: str, seed: str = "", pause: str = "0.01") -> None:
+    """`pause`: seconds between two steps, at most."""
+    if kind == "state":
+        print(json.dumps(state_of(Path(place))))
+        return
     rng = random.Random(seed)
     for _ in WRITERS[kind](Path(place), rng):
-        time.sleep(rng.uniform(0, 0.01))
+        time.sleep(rng.uniform(0, float(pause)))
 
 
 if __name__ == "__main__":

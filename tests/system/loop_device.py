@@ -31,10 +31,12 @@ def tool(*args: str | Path) -> str:
 
 
 @contextmanager
-def attached(image: Path, sector_size: int = 512) -> Iterator[str]:
-    """A loop device over `image`, such as /dev/loop3."""
+def attached(image: Path, sector_size: int = 512, offset: int = 0) -> Iterator[str]:
+    """A loop device over `image`, from byte `offset` on; such as /dev/loop3."""
     need("losetup")
-    device = tool("losetup", "--find", "--show", "--sector-size", str(sector_size), image).strip()
+    device = tool(
+        "losetup", "--find", "--show", "--sector-size", str(sector_size), "--offset", str(offset), image
+    ).strip()
     try:
         yield device
     finally:

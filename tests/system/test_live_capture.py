@@ -11,7 +11,6 @@ import random
 import re
 import sqlite3
 import statistics
-import subprocess
 from contextlib import closing
 from functools import partial
 from pathlib import Path
@@ -38,22 +37,12 @@ from tests.system.live_board import (
 )
 from tests.system.live_writers import COUNTERS, DATABASES, WRITERS
 from tests.system.loop_device import attached, mounted, tool
+from tests.system.preening import preens
 
 pytestmark = pytest.mark.system
 
 RUNS = 20 if os.environ.get("BACKUPCTL_LONG") else 3
 SEED = random.SystemRandom().randrange(1 << 32)
-
-# What e2fsck -p says of a sound file system with open, deleted files: what it does to those, and the summary.
-PREEN = re.compile(
-    r"[^:]*: (?:(?:Clearing|Truncating) orphaned inode \d+ .*|Setting free (?:inodes|blocks) count to \d+ .*"
-    r"|(?:clean, )?\d+/\d+ files.*, \d+/\d+ blocks)"
-)
-# Without a journal there is no list of orphans either, and none but an unmounted one is called clean.
-UNCLEAN = re.compile(
-    r"[^:]* was not cleanly unmounted, check forced\.|[^:]*: Deleted inode \d+ has zero dtime\.  FIXED\."
-    r"|[^:]*: Inode \d+ extent tree \(at level \d\) could be (?:narrower|shorter)\.  IGNORED\."
-)
 
 frozen: list[float] = []  # of each run here, without the oracle's own work
 
@@ -87,16 +76,6 @@ def databases_hold(image: Path, board: LiveBoard) -> None:
         with closing(sqlite3.connect(folder / name)) as database:
             assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             assert database.execute("SELECT count(*) FROM reading").fetchone()[0] > 0
-
-
-def preens(volume: Path, journal: bool) -> None:
-    """`volume` is altered."""
-    done = subprocess.run(["e2fsck", "-p", str(volume)], capture_output=True, text=True, check=False)
-    lines = [line for line in (done.stdout + done.stderr).splitlines() if line.strip()]
-    allowed = [PREEN] if journal else [PREEN, UNCLEAN]
-    odd = [line for line in lines if not any(pattern.fullmatch(line) for pattern in allowed)]
-    assert not odd and done.returncode in (0, 1), (done.returncode, lines)
-    tool("e2fsck", "-fn", volume)
 
 
 @pytest.mark.parametrize("number", range(RUNS))

@@ -1,0 +1,107 @@
+"""The card that the board runs from, over the share while it works, and a board that boots from what came back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.card_images import run
+from tests.rig import recipe
+from tests.rig.board import Board, Disk
+from tests.rig.rig import MIB, SERVED, Rig
+from tests.system import live_writers
+from tests.system.loop_device import attached
+from tests.system.preening import preens
+
+pytestmark = pytest.mark.rig
+
+PLACE = "/var/lib/work"
+PROGRAM = f"{PLACE}/live_writers.py"
+BOARD = "greenhouse"  # its own name
+KINDS = ("packages", "database-wal", "database-delete", "counters", "pair")
+PAUSE = 0.4  # the capture lets others go first, and an emulated processor is soon busy with these alone
+# What the counters are just before the instant, and just after it.
+POLICY = f"""\
+[hooks]
+before = ["sh", "-c", "cat {PLACE}/counter-* >/run/before"]
+after = ["sh", "-c", "cat {PLACE}/counter-* >/run/after"]
+"""
+MOST_FROZEN_SECONDS = 2.0
+
+# What a board does not change while it boots and runs: all but logs, states, the program that was put in, what Python
+# compiles, and a list that the server's start writes anew.
+_SUMS = (
+    "find /boot /etc /opt/backupctl/lib /root /srv /usr -xdev -type f ! -name '*.pyc' ! -name smbd-shares -print0 | "
+    "sort -z | xargs -0 -P2 -n200 sha256sum | sort -k2"
+)
+
+
+@contextmanager
+def at_work(rig: Rig) -> Iterator[None]:
+    """Writers on the board's root, and on its boot partition; none may end before the block does."""
+    units = " ".join(f"work-{kind}" for kind in KINDS)
+    rig.shell(f"mkdir {PLACE} && ln -s /boot/firmware {PLACE}/boot")
+    rig.board.send(Path(live_writers.__file__).read_bytes(), PROGRAM)
+    for kind in KINDS:
+        rig.shell(f"systemd-run --quiet --unit=work-{kind} python3 -B {PROGRAM} {kind} {PLACE} 1 {PAUSE}")
+    listed = f"{PLACE}/packages/{live_writers.PACKAGE_LIST}"
+    rig.shell(f"for n in $(seq 300); do [ -s {listed} ] && exit 0; sleep 0.1; done; exit 1")
+    try:
+        yield
+        states = rig.board.run(f"systemctl is-active {units}")
+        assert states.out.split() == ["active"] * len(KINDS), rig.shell("journalctl --no-pager -u 'work-*' -b")
+    finally:
+        rig.board.run(f"systemctl stop {units}")
+
+
+def _numbers(text: bytes) -> list[int]:
+    return [int.from_bytes(text[at : at + 8], "little") for at in range(0, len(text), 8)]
+
+
+def test_own_card_while_it_works(adopted: Rig) -> None:
+    rig = adopted
+    rig.board.send(POLICY.encode(), "/run/policy.toml")
+    with at_work(rig):
+        # Neither card nor name: they are the board's own.
+        taken = rig.backupctl("capture", "--policy", "/run/policy.toml", "--json").json
+        lowest, highest = (_numbers(rig.board.fetch(f"/run/{name}")) for name in ("before", "after"))
+    assert (taken["board"], taken["state"], taken["warnings"]) == (BOARD, "good", [])
+    source = json.loads(rig.shell(f"cat '{SERVED}/boards/{BOARD}/captures/{taken['id']}/record.json'"))["source"]
+    assert source["path"] == rig.shell("readlink -f /dev/disk/by-id/virtio-card").strip()
+    print(f"frozen {taken['frozen_seconds']} s, {source['freezes']} times, rounds {source['rounds']}")
+    assert 0 < taken["frozen_seconds"] <= MOST_FROZEN_SECONDS
+    assert rig.backupctl("verify", "--board", BOARD, "--json").json["whole_captures"] == [taken["id"]]
+
+    card, share = rig.blank("restored", recipe.CARD_BYTES), rig.folder / "second.img"
+    with rig.in_reader(card, "spare") as device:
+        rig.backupctl("restore", "newest", device, "--board", BOARD, "--erase", device, "--yes")
+    with attached(card, offset=recipe.ROOT_START) as root:
+        preens(Path(root))
+    wanted = rig.shell(_SUMS, 300).splitlines()
+    assert len(wanted) > 5000
+
+    recipe.make_share_disk(share, 64 * MIB)
+    second = Board(rig.folder / "second")
+    second.start(Disk(card, "card"), Disk(share, "share"), bound_to_us=True)  # raises unless everything comes up
+    try:
+        assert second.run("systemctl --failed --no-legend").out == ""
+        sums = second.run(_SUMS, 300).out.splitlines()
+        state = second.run(f"python3 -B {PROGRAM} state {PLACE}").json
+        second.power_off()
+    finally:
+        second.kill()
+    assert set(sums) ^ set(wanted) == set()
+    run("e2fsck", "-fn", f"{card}?offset={recipe.ROOT_START}")
+
+    assert state["databases"] == dict.fromkeys(live_writers.DATABASES, "ok")
+    # Each of these is written after the one before it, and none before all were.
+    for together in (state["counters"], state["pair"], state["packages"]):
+        assert together == sorted(together, reverse=True)
+        assert together[0] - 1 <= together[-1]
+        assert together[-1] > 0
+    for low, found, high in zip(lowest, state["counters"], highest, strict=True):
+        assert low <= found <= high
