@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass, field
 
 from backupctl.domain.errors import Malformed
@@ -12,6 +11,7 @@ from backupctl.operations.session import HeldSession
 from backupctl.share.parts import checked_segment, list_parts, part_name, part_sum, scan_part, stored_checksum
 from backupctl.share.shelf import Shelf
 from backupctl.share.tables import PartSum, Row, read_table, table_name, write_table
+from backupctl.share.trash import Tray
 
 
 @dataclass
@@ -44,7 +44,7 @@ def confirm_parts(session: HeldSession, stop: Stop) -> list[str]:
         shelf.storage.sync_file(part_name(part))
         if part in tables:
             shelf.storage.sync_file(table_name(part))
-            _confirm(shelf, part, found, stop)
+            _confirm(session, part, found, stop)
         else:
             _salvage(shelf, part, found)
         done += sizes[part]
@@ -58,8 +58,7 @@ def rebuild_tables(session: HeldSession, problems: dict[str, str], stop: Stop) -
     for part, cause in problems.items():
         stop.check()
         found.warnings.append(f"the table of part {part} is made anew: {cause}")
-        session.shelf.storage.make_folder("trash")
-        session.shelf.storage.rename(table_name(part), f"trash/{part}.table.{secrets.token_hex(4)}")
+        _lay_table_aside(session, part)
         _salvage(session.shelf, part, found)
     _tell(session, found)
     return found.warnings
@@ -76,13 +75,19 @@ def _tell(session: HeldSession, found: Confirmation) -> None:
         session.reporter.note(f"{found.salvaged_segments} segments of an unfinished run are used again")
 
 
-def _confirm(shelf: Shelf, part: str, found: Confirmation, stop: Stop) -> None:
+def _lay_table_aside(session: HeldSession, part: str) -> None:
+    with Tray(session.shelf.storage, session.lock) as tray:
+        tray.take(table_name(part))
+        tray.sync("stock")
+
+
+def _confirm(session: HeldSession, part: str, found: Confirmation, stop: Stop) -> None:
+    shelf = session.shelf
     try:
         said = part_sum(shelf.storage, shelf.mark, part)
     except Malformed as error:
         # The table of a run that was cut short, or one that was damaged since: the part speaks for itself.
-        shelf.storage.make_folder("trash")
-        shelf.storage.rename(table_name(part), f"trash/{part}.table.{secrets.token_hex(4)}")
+        _lay_table_aside(session, part)
         found.warnings.append(f"the table of part {part} is made anew: {error.cause}")
         _salvage(shelf, part, found)
         return

@@ -19,6 +19,7 @@ from backupctl.share.parts import checked_segment, list_parts, part_name
 from backupctl.share.shelf import Shelf, lost_tables, rows_without_table
 from backupctl.share.storage import Source
 from backupctl.share.tables import Row, read_table
+from backupctl.share.trash import stray_tables
 
 _WORKERS = 2
 _BATCH_BYTES = 1 << 20
@@ -100,7 +101,7 @@ class PartChecker:
         storage, findings = self._shelf.storage, self.findings
         parts, tables = list_parts(storage)
         findings.lost_tables = lost_tables(self._shelf, self._history)
-        findings.damaged_parts += sorted(tables - set(parts) - self._history.damaged_parts)
+        findings.damaged_parts += sorted(stray_tables(storage) - self._history.damaged_parts)
         findings.problems += [f"part {part} is missing: only its table is there" for part in findings.damaged_parts]
         back = sorted(tables & set(parts) & self._history.damaged_parts)
         if self._wanted is every_segment:
@@ -163,6 +164,10 @@ class PartChecker:
         except Malformed as error:
             # The rows before the fault are checked all the same.
             self.findings.lost_tables[part] = error.cause
+        except FileNotFoundError:
+            if self._shelf.storage.size(part_name(part)) is not None:
+                raise
+            rows = []  # removed since it was listed: nothing needs it
         if rows and source:
             yield _Batch(part, source, tuple(rows))
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 import os
 import secrets
 import threading
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
-from backupctl.domain.errors import BackupctlError, Refused
+from backupctl.domain.errors import BackupctlError, NotFound, Refused
 from backupctl.domain.events import History
 from backupctl.domain.record import GOOD, CaptureRecord
 from backupctl.domain.segments import SEGMENTS_AT_ONCE
@@ -25,6 +25,8 @@ from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.session import Session
 from backupctl.operations.stitching import SegmentReader, Stretch, check_digest, stream_of
+from backupctl.share.captures import record_name
+from backupctl.share.readers import reading
 from backupctl.share.shelf import Shelf
 
 _WORKERS = 2
@@ -107,6 +109,24 @@ def restore_to_file(
     plan = plan_file(record, history, target, facts.now())
     if dry_run:
         return {"plan": asdict(plan), "restored": False}
+    with left_alone(shelf, record, facts):
+        _restore_to_file(shelf, history, record, target, reporter, stop)
+    tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
+    return {"plan": asdict(plan), "restored": True}
+
+
+@contextmanager
+def left_alone(shelf: Shelf, record: CaptureRecord, facts: Facts) -> Iterator[None]:
+    """Nobody removes what the capture needs for as long as the block lasts. Raises NotFound if somebody just has."""
+    with reading(shelf.storage, facts.claim(f"restore of {record.id}"), record.id):
+        if shelf.storage.size(record_name(record.id)) is None:
+            raise NotFound(f"{record.id} has just been removed", "See `backupctl list`.")
+        yield
+
+
+def _restore_to_file(
+    shelf: Shelf, history: History, record: CaptureRecord, target: Path, reporter: Reporter, stop: Stop
+) -> None:
     beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
         with _FileTarget(beside, record.stream_bytes) as file:
@@ -115,8 +135,6 @@ def restore_to_file(
         _name(beside, target)
     finally:
         beside.unlink(missing_ok=True)
-    tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
-    return {"plan": asdict(plan), "restored": True}
 
 
 def _name(beside: Path, target: Path) -> None:

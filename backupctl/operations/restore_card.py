@@ -21,7 +21,7 @@ from backupctl.operations.cards import Card, VolumeOnCard, look_at
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.restore import RestorePlan, said_of, tell
+from backupctl.operations.restore import RestorePlan, left_alone, said_of, tell
 from backupctl.operations.stitching import stream_of
 from backupctl.share.shelf import Shelf
 
@@ -57,21 +57,24 @@ def restore_to_card(
     _refuse_unless_all_there(shelf, history, record, reporter)
     if options.dry_run:
         return {"plan": asdict(plan), "restored": False}
-    _ask(options, plan, disk, reporter)
-    # Opened anew, since a drive with exchangeable media notices another card when it is opened.
-    with open_exclusive(target, write=True, expected=disk) as device:
-        _refuse_unless_cache_can_be_emptied(device)
-        card = DeviceCard(device)
-        writer = CardWriter(card, str(target), shelf, history, record, options.wipe_free, reporter, stop)
-        try:
-            free_space = writer.put()
-        except BackupctlError as error:
-            kind = "interrupted" if isinstance(error, Interrupted) else "failed"
-            doing = f"restore of {record.id} to {target}"
-            tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
-            raise
-        if not card.reread_partitions() and disk.partitions:
-            reporter.note(f"the system still knows the old partitions of {target}: take it out before using it here")
+    with left_alone(shelf, record, facts):
+        _ask(options, plan, disk, reporter)
+        # Opened anew, since a drive with exchangeable media notices another card when it is opened.
+        with open_exclusive(target, write=True, expected=disk) as device:
+            _refuse_unless_cache_can_be_emptied(device)
+            card = DeviceCard(device)
+            writer = CardWriter(card, str(target), shelf, history, record, options.wipe_free, reporter, stop)
+            try:
+                free_space = writer.put()
+            except BackupctlError as error:
+                kind = "interrupted" if isinstance(error, Interrupted) else "failed"
+                doing = f"restore of {record.id} to {target}"
+                tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+                raise
+            if not card.reread_partitions() and disk.partitions:
+                reporter.note(
+                    f"the system still knows the old partitions of {target}: take it out before using it here"
+                )
     tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
     return {"plan": asdict(plan), "restored": True, "free_space": free_space}
 

@@ -25,6 +25,7 @@ from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
 from backupctl.share.shelf import Shelf
+from backupctl.share.trash import close_open_trays
 
 
 class Session:
@@ -181,6 +182,7 @@ def _told_of_earlier_holders(shelf: Shelf, facts: Facts, reporter: Reporter, loc
     What such a run has committed counts, and is made to stay; what it may still commit, should it wake up, does not.
     """
     try:
+        close_open_trays(shelf.storage, lock)  # before anything is relied on that such a run might still take away
         session = HeldSession(shelf, facts, reporter, lock)
         for holder in lock.superseded:
             if holder.token in session.history.superseded:

@@ -15,6 +15,7 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import checked_segment, part_name
 from backupctl.share.shelf import Shelf, locate, other_copies
 from backupctl.share.storage import Source
+from backupctl.share.trash import find
 
 _OPEN_MOST = 16  # parts: opening one again costs a round trip to the server, and a process may have few descriptors
 
@@ -66,7 +67,14 @@ class SegmentReader:
             for number in reversed(range(len(self._idle))):
                 if self._idle[number][0] == part:
                     return self._idle.pop(number)[1]
-        return self._shelf.storage.open(part_name(part))
+        try:
+            return self._shelf.storage.open(part_name(part))
+        except FileNotFoundError:
+            # Nothing needed it any more when it was removed, but this reading began before.
+            place = find(self._shelf.storage, part_name(part))
+            if place is None:
+                raise
+            return self._shelf.storage.open(place)
 
     def _give_back(self, part: str, source: Source) -> None:
         with self._lock:

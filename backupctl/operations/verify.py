@@ -16,9 +16,10 @@ from backupctl.operations.part_check import IntactSegments, PartChecker, every_s
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.session import Session
 from backupctl.operations.standalone import fault_of_standalone
-from backupctl.share.captures import Captures
+from backupctl.share.captures import Captures, record_name
 from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
+from backupctl.share.readers import reading
 from backupctl.share.shelf import Shelf
 
 _DISAGREE = "record, contents and tables do not agree: one of them was altered"
@@ -36,6 +37,11 @@ class VerifyOptions:
 
 def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporter, stop: Stop) -> dict[str, Any]:
     """The object that `verify --json` prints; what is damaged goes into the manifest, and is written anew next time."""
+    with reading(shelf.storage, facts.claim("verification"), None):
+        return _verify(shelf, options, facts, reporter, stop)
+
+
+def _verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporter, stop: Stop) -> dict[str, Any]:
     session = Session(shelf, facts, reporter)
     captures, history = captures_of(shelf)
     chosen = _chosen(captures, options)
@@ -60,7 +66,7 @@ def verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Reporte
         ]
         if not options.thorough and any(found["cause"] == _DISAGREE for found in hurt.values()):
             reporter.note(f"{_DISAGREE}; everything is read once more, to find out which")
-            return verify(shelf, replace(options, thorough=True), facts, reporter, stop)
+            return _verify(shelf, replace(options, thorough=True), facts, reporter, stop)
         for record in chosen:
             tonight = slice_of is None or int(record.id[-6:], 16) % slice_of[1] == slice_of[0]  # six random hex digits
             fault = fault_of_standalone(shelf, record, tonight, stop)
@@ -133,7 +139,7 @@ def _check_captures(
     for record in records:
         stop.check()
         found = _check_capture(shelf, record, segments, full)
-        if found:
+        if found and shelf.storage.size(record_name(record.id)) is not None:  # else somebody has just removed it
             hurt[record.id] = found
     return hurt
 

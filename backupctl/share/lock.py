@@ -57,6 +57,10 @@ class Claim:
     doing: str
     is_gone: Callable[[Holder], bool | None]
 
+    def holder(self) -> Holder:
+        """Of something new that this run holds."""
+        return Holder(secrets.token_hex(16), self.host, self.boot, self.process, self.born, self.name, self.doing)
+
 
 class Lock:
     """A held lock; `check` before each step that must not happen without it."""
@@ -96,6 +100,10 @@ class Lock:
                 "Nothing of this run counts. The next run goes on from what it had written.",
             )
 
+    def server_time(self) -> float:
+        """The server's clock at the last beat, seconds since 1970: ages of files are told by its own times alone."""
+        return self._storage.modified(_name(self.generation))
+
     def release(self) -> None:
         """Says in the lock's own file that it is free."""
         self._stop.set()
@@ -125,7 +133,7 @@ def acquire(
         holder = _read(storage, current)
         if holder is None or not holder.released:
             _wait_until_stale(storage, current, holder, claim, beat_seconds, wait)
-    mine = Holder(secrets.token_hex(16), claim.host, claim.boot, claim.process, claim.born, claim.name, claim.doing)
+    mine = claim.holder()
     generation = current + 1
     try:
         sink = storage.create(_name(generation))
@@ -211,11 +219,15 @@ def _text(holder: Holder) -> bytes:
 def _read(storage: Storage, generation: int) -> Holder | None:
     """None if the file is being written, was lost with a power cut, or is gone: then only waiting tells."""
     try:
-        fields = Fields.parse(_name(generation), storage.read(_name(generation), _SIZE))
-        return Holder(
-            fields.text("token"), fields.text("host"), fields.text("boot"),
-            fields.integer("process", 1, _PROCESS_MOST), fields.text("born"),
-            fields.text("name"), fields.text("doing"), fields.integer("beat"), fields.flag("released"),
-        )  # fmt: skip
+        return holder_of(Fields.parse(_name(generation), storage.read(_name(generation), _SIZE)))
     except (Malformed, FileNotFoundError):
         return None
+
+
+def holder_of(fields: Fields) -> Holder:
+    """Raises Malformed."""
+    return Holder(
+        fields.text("token"), fields.text("host"), fields.text("boot"),
+        fields.integer("process", 1, _PROCESS_MOST), fields.text("born"),
+        fields.text("name"), fields.text("doing"), fields.integer("beat"), fields.flag("released"),
+    )  # fmt: skip

@@ -252,13 +252,16 @@ def _usable_parts(shelf: Shelf, history: History) -> list[str]:
 
 
 def intact_rows(shelf: Shelf, history: History, part: str) -> Iterator[Row]:
-    """The segments of a part that nothing is known against. Raises Malformed for its table."""
+    """The segments of a part that nothing is known against; none if it was removed. Raises Malformed for its table."""
     size = shelf.storage.size(part_name(part)) or 0
-    for row in read_table(shelf.storage, shelf.mark, part):
-        if not isinstance(row, Row) or row.offset + row.stored > size:
-            continue  # a truncated part is as good as ever before its end
-        if not history.damaged_copies or history.is_intact(part, row.hash.hex()):
-            yield row
+    try:
+        for row in read_table(shelf.storage, shelf.mark, part):
+            if not isinstance(row, Row) or row.offset + row.stored > size:
+                continue  # a truncated part is as good as ever before its end
+            if not history.damaged_copies or history.is_intact(part, row.hash.hex()):
+                yield row
+    except FileNotFoundError:
+        return
 
 
 def other_copies(shelf: Shelf, history: History, hash: bytes, besides: str) -> Iterator[Place]:

@@ -80,9 +80,12 @@ def write_table(storage: Storage, part: str, table: bytes) -> None:
     write_whole(storage, table_name(part), table)
 
 
-def read_table(storage: Storage, mark: ShelfMark, part: str) -> Iterator[Row | PartSum]:
-    """The rows, in order of place, and then the sum. Raises Malformed (before it yields the sum, if not sooner)."""
-    name = table_name(part)
+def read_table(storage: Storage, mark: ShelfMark, part: str, name: str | None = None) -> Iterator[Row | PartSum]:
+    """The rows, in order of place, and then the sum. Raises Malformed (before it yields the sum, if not sooner).
+
+    `name`: of a table that stands elsewhere than it should.
+    """
+    name = name or table_name(part)
     width = 2 * mark.hashing.length
     rows, at, checksum = 0, UNIT, xxhash.xxh3_128()
     lines = lines_of(storage, name)
