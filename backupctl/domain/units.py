@@ -30,6 +30,14 @@ def duration(seconds: float) -> str:
     return f"{hours}:{minutes:02}:{whole % 60:02}" if hours else f"{minutes}:{whole % 60:02}"
 
 
+def span(seconds: int) -> str:
+    """`36 hours`, `180 days`: in days from two of them on, where they are whole."""
+    if seconds >= 2 * 86_400 and seconds % 86_400 == 0:
+        return counted(seconds // 86_400, "day")
+    hours = seconds / 3600
+    return counted(int(hours), "hour") if hours.is_integer() else f"{hours:.3g} hours"
+
+
 def local(rfc3339: str, zone: bool = True) -> str:
     """`Tue 24 Nov 2026 03:17 +01:00`, in the offset that the text has; the text itself if it is no time."""
     try:
