@@ -13,7 +13,7 @@ import pytest
 
 from backupctl.domain.policy import RetentionPolicy
 from backupctl.domain.retention import Tier
-from tests.unit.shelf_of_nights import PERIODS_ONLY, days_of, decide, nightly
+from tests.unit.shelf_of_nights import days_of, decide, nightly
 
 YEAR = nightly(date(2026, 1, 1), date(2026, 12, 31))
 
@@ -90,7 +90,7 @@ def test_three_years_on_from_a_leap_day() -> None:
 
 
 def test_days_without_a_capture_do_not_use_up_the_count() -> None:
-    """A board that is switched on for one night a fortnight keeps the last 7 days, 4 weeks and 12 months that it has."""
+    """A board that is on for one night a fortnight keeps the last 7 days, 4 weeks and 12 months that it has."""
     fortnightly = nightly(date(2026, 1, 1), date(2026, 12, 31))[::14]  # Thursdays: 1 and 15 January, ... 31 December
     # Seven days: 31, 17, 3 December, 19, 5 November, 22, 8 October (which covers the weeks as well); and the last of
     # each month before: 24 September, 27 August, 30 July, 18 June, 21 May, 23 April, 26 March, 26 February, 29 January.
