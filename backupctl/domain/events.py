@@ -62,6 +62,7 @@ class History:
     continued: tuple[Continued, ...] = ()
     away_until: str = ""  # RFC 3339: before that, nobody misses captures of the board
     failed_run: str | None = None  # why the newest capture run came to nothing; None also where room was what it lacked
+    undated: dict[str, str] = field(default_factory=dict)  # capture under a clock not trusted -> nearest trusted time
     nights: int = 0  # partial verifications so far, which decides which slice is next
     last_sequence: int = 0
     last_time: str = ""  # of the newest event under a trusted clock
@@ -82,6 +83,8 @@ def fold(events: Iterable[Event]) -> History:
         history.last_sequence = max(history.last_sequence, event.sequence)
         if event.trusted:
             history.last_time = max(history.last_time, event.time)
+            for capture in [capture for capture, time in history.undated.items() if not time]:
+                history.undated[capture] = event.time
         body = event.body
         for part in _texts(body.get("confirmed_parts")):
             history.confirmed_parts.setdefault(part, event.sequence)
@@ -109,6 +112,8 @@ def _fold_runs(history: History, event: Event) -> None:
     match event.kind:
         case "captured":
             history.failed_run = None
+            if not event.trusted and isinstance(body.get("capture"), str):
+                history.undated[body["capture"]] = history.last_time  # empty: the next trusted one is told above
         case "failed" | "interrupted" if body.get("what") == "capture":
             history.failed_run = None if body.get("room") is True else str(body.get("cause"))
         case "took-over" if kind_of_run(str(body.get("doing"))) == "capture":

@@ -107,6 +107,19 @@ def test_the_newest_capture_run_failed(events: list[tuple[str, dict[str, Any]]],
     assert (after(*events).failed_run is not None) == failed
 
 
+def test_the_trusted_time_nearest_to_a_capture_without_one() -> None:
+    """The newest before it, or else the first after it."""
+
+    def event(number: int, trusted: bool) -> Event:
+        return Event(
+            number, f"{number:08x}", "captured", f"time {number}", trusted, {}, {"capture": f"capture {number}"}
+        )
+
+    history = fold([event(1, False), event(2, False), event(3, True), event(4, True), event(5, False)])
+    assert history.undated == {"capture 1": "time 3", "capture 2": "time 3", "capture 5": "time 4"}
+    assert fold([event(1, False)]).undated == {"capture 1": ""}
+
+
 def test_what_is_said_of_a_board() -> None:
     history = after(
         ("continued", {"what": "card", "lane": "image of serial 1", "capture": CAPTURE}),
