@@ -23,6 +23,7 @@ from backupctl.operations.card_map import layout_of
 from backupctl.operations.cell_store import CellStore
 from backupctl.operations.confirming import confirm_parts, read_back, rebuild_tables
 from backupctl.operations.facts import Facts
+from backupctl.operations.last_capture import LastCapture, last_capture
 from backupctl.operations.listing import summary
 from backupctl.operations.ordered import in_order
 from backupctl.operations.part_series import PartSeries
@@ -34,8 +35,8 @@ from backupctl.operations.session import HeldSession, Session, hold, share_faile
 from backupctl.operations.source import CardReader, Source, open_source
 from backupctl.operations.standalone import write_standalone
 from backupctl.operations.undoing import undo_left_over
-from backupctl.share.captures import commit, list_captures
-from backupctl.share.contents import DigestOfCapture, read_contents, write_contents
+from backupctl.share.captures import commit
+from backupctl.share.contents import DigestOfCapture, write_contents
 from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import MADE_BY, Shelf, load_index
 from backupctl.share.storage import write_whole
@@ -147,13 +148,13 @@ class _Run:
             self._warnings.append(f"the clock is not trusted: {session.clock_distrust}")
         index = self._load_index()
         try:
-            churn = _places_that_changed(self._shelf, session.history, index)
+            last = last_capture(self._shelf, session.history, index, SEGMENT_BYTES)
             series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
-            store = CellStore(self._card.size, SEGMENT_BYTES, index, series, churn)
+            store = CellStore(self._card.size, SEGMENT_BYTES, index, series, last.churn if last else Ranges())
             self._read_and_write(index, store, series)
             self._source.check_unchanged()
             self._read_back(series)
-            record = self._commit(index, store, series)
+            record = self._commit(index, store, series, last)
         finally:
             index.close()
         return record
@@ -230,7 +231,9 @@ class _Run:
                 "Nothing older is hurt. Look at the NAS: its disks, its memory, its log. Then try again.",
             )
 
-    def _commit(self, index: SegmentIndex, store: CellStore, series: PartSeries) -> CaptureRecord:
+    def _commit(
+        self, index: SegmentIndex, store: CellStore, series: PartSeries, last: LastCapture | None
+    ) -> CaptureRecord:
         session, storage, mark, card = self._session, self._shelf.storage, self._shelf.mark, self._card
         digest = DigestOfCapture()
         referred: set[int] = set()
@@ -288,36 +291,13 @@ class _Run:
         )
         commit(storage, mark, session.lock, record, {index.part_by_number(number) for number in referred})
         self._healed = _healed(session.history, index)
+        changes = last.changes(store, index) if last and last.record.lane == record.lane else None
         session.event("captured", {
             "capture": record.id, "state": record.state, "written_bytes": record.written_bytes,
             "label": record.label, "warnings": list(record.warnings), "healed_captures": self._healed,
+            "changes": changes and changes.body(),
         })  # fmt: skip
         return record
-
-
-def _places_that_changed(shelf: Shelf, history: History, index: SegmentIndex) -> Ranges:
-    """Where the newest capture had to write: places that changed then, and may well again (churn).
-
-    Nothing after the first capture, which wrote everything.
-    """
-    records = list_captures(shelf.storage, shelf.mark, history).records
-    if len(records) < 2:
-        return Ranges()
-    newest = records[-1]
-    numbers = {index.part_number(part) for part in newest.parts}
-    entries = read_contents(shelf.storage, shelf.mark, newest.id)
-    next(entries)
-
-    def changed() -> Iterator[tuple[int, int]]:
-        for entry in entries:
-            number = index.find(entry.hash) if entry.hash else -1
-            if number >= 0 and index.part_number_of(number) in numbers:
-                yield entry.offset, entry.offset + entry.length
-
-    try:
-        return Ranges.ascending(changed())
-    except BackupctlError:
-        return Ranges()  # its contents are damaged, which is for verification to tell; this is only about placing
 
 
 def _healed(history: History, index: SegmentIndex) -> list[str]:

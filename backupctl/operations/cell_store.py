@@ -31,8 +31,23 @@ class CellStore:
         self._churn = churn
         self._numbers = array("I", [_FREE]) * -(-size // self.segment_bytes)
         self._unreadable: dict[int, tuple[tuple[int, int], ...]] = {}
+        self._known = len(index)
+        self._stored = array("I")  # of new segments, which the index numbers from there on
         self.read_bytes = 0
-        self.new_segments = 0
+
+    @property
+    def cells(self) -> int:
+        """How many the card has."""
+        return len(self._numbers)
+
+    @property
+    def new_segments(self) -> int:
+        return len(self._stored)
+
+    @property
+    def new_bytes(self) -> int:
+        """Stored for new segments."""
+        return sum(self._stored)
 
     @property
     def unreadable(self) -> Ranges:
@@ -64,8 +79,17 @@ class CellStore:
     def _write(self, segment: Segment) -> int:
         kind = CHURN if self._churn.touches(segment.start, segment.start + segment.length) else STABLE
         part = self._series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
-        self.new_segments += 1
+        self._stored.append(len(segment.stored))
         return self._index.add(segment.hash, part, segment.sha256)
+
+    def segment_of(self, cell: int) -> int:
+        """The number of what a cell holds, -1 if that is no segment."""
+        number = self._numbers[cell]
+        return -1 if number in (_FREE, _ZERO, _UNREADABLE) else number
+
+    def stored_for(self, number: int) -> int:
+        """Bytes that were written for a segment, 0 if the shelf held it."""
+        return self._stored[number - self._known] if number >= self._known else 0
 
     def settle(self, data: Ranges, zero: Ranges) -> None:
         """Makes the list that of this map: cells without data are zero where something is in use in them, else free.
