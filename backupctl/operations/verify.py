@@ -9,7 +9,7 @@ from typing import Any
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.ranges import Ranges
-from backupctl.domain.record import CaptureRecord
+from backupctl.domain.record import CaptureRecord, volumes_within
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.part_check import IntactSegments, PartChecker, every_segment
@@ -165,7 +165,12 @@ def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments
         return {"segments": [], "ranges": [[0, record.stream_bytes]], "cause": f"its contents cannot be read: {error}"}
     if missing:
         cause = f"{len(missing)} segments have no intact copy"
-        return {"segments": missing, "ranges": list(Ranges(ranges)), "cause": cause, "where": _volumes(record, ranges)}
+        return {
+            "segments": missing,
+            "ranges": list(Ranges(ranges)),
+            "cause": cause,
+            "where": volumes_within(record, Ranges(ranges)),
+        }
     stream = record.streams[0]
     if full and (stream.bytes, stream.lines, stream.digest) != (stream_bytes, lines, digest.hex()):
         return {
@@ -174,14 +179,3 @@ def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments
             "cause": _DISAGREE,
         }
     return None
-
-
-def _volumes(record: CaptureRecord, ranges: list[tuple[int, int]]) -> list[str]:
-    """Which volumes of the card `ranges` lie in, in words."""
-    found = []
-    for volume in record.layout.get("volumes") or []:
-        ends = (volume.get("start"), volume.get("end")) if isinstance(volume, dict) else (None, None)
-        if isinstance(ends[0], int) and isinstance(ends[1], int) and Ranges(ranges).touches(ends[0], ends[1]):
-            number = volume.get("partition")
-            found.append(f"{'the card' if number is None else f'partition {number}'} ({volume.get('kind')})")
-    return found or ["outside the partitions"]
