@@ -42,4 +42,9 @@ def mount_of(path: str | Path) -> Mount:
 
 def is_network(mount: Mount) -> bool:
     """Whether the file system is on another machine (an autofs alone is nothing mounted yet: no)."""
-    return mount.fstype.removeprefix("fuse.") in _NETWORK_TYPES
+    return is_network_type(mount.fstype)
+
+
+def is_network_type(fstype: str) -> bool:
+    """Whether file systems of that type are on another machine."""
+    return fstype.removeprefix("fuse.") in _NETWORK_TYPES

@@ -2,25 +2,96 @@
 
 from __future__ import annotations
 
+import json
+import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 
-from backupctl.cli.command import (
-    BoardOption,
-    Json,
-    JsonOption,
-    PolicyOption,
-    facts_of_machine,
-    run_command,
-)
+from backupctl.cli.command import BoardOption, Json, JsonOption, PolicyOption, facts_of_machine, run_command
+from backupctl.domain.errors import Exit, UsageError
+
+# Where /etc is; tests put another folder in its place.
+RootOption = Annotated[Path, typer.Option("--root", metavar="DIR", hidden=True)]
+PasswordFileOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--password-file",
+        metavar="FILE",
+        help="A file whose one line is the password. Without it, it is typed.",
+        show_default=False,
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(help="The share that the shelves of all boards stand on.", no_args_is_help=True)
+    group.command("plan")(share_plan)
     group.command("adopt")(share_adopt)
     app.add_typer(group, name="share")
+
+
+def share_plan(
+    server: Annotated[
+        str | None, typer.Option("--server", metavar="NAME", help="Name or address of the NAS.", show_default=False)
+    ] = None,
+    path: Annotated[
+        str | None,
+        typer.Option("--path", metavar="PATH", help="The share on it, and perhaps a folder in it.", show_default=False),
+    ] = None,
+    mount: Annotated[
+        str | None, typer.Option("--mount", metavar="DIR", help="Where to mount it.", show_default="/mnt/nas")
+    ] = None,
+    user: Annotated[
+        str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
+    ] = None,
+    password_file: PasswordFileOption = None,
+    protocol: Annotated[str, typer.Option("--protocol", metavar="smb|nfs")] = "smb",
+    guest: Annotated[bool, typer.Option("--guest", help="No account.")] = False,
+    seal: Annotated[bool, typer.Option("--seal", help="Encrypt what crosses the network.")] = False,
+    units: Annotated[bool, typer.Option("--units", help="Systemd units, in place of a line of fstab.")] = False,
+    apply: Annotated[bool, typer.Option("--apply", help="Write it, as root.")] = False,
+    as_json: JsonOption = False,
+    root: RootOption = Path("/"),
+) -> None:
+    """Shows how to mount the share, and why so. Asks for what is missing."""
+    from backupctl.cli import share_questions as questions
+    from backupctl.cli import shares_view as view
+    from backupctl.cli.places import called_as
+    from backupctl.operations.share_apply import Account, apply_plan, replaced_line, warnings_here
+    from backupctl.operations.share_plan import SMB, ShareWish, plan_share
+    from backupctl.operations.share_plan import as_json as result_of
+
+    # Nothing here touches a share, so there is no worker; and a password stays in this process.
+    if guest and user is not None:
+        raise UsageError("a guest has no account", "Leave out --guest or --user.")
+    server = questions.asked(server, "--server", "Name or address of the NAS")
+    path = questions.asked(path, "--path", "Name of the share on it")
+    mount = questions.asked(mount, "--mount", "Where to mount it", "/mnt/nas")
+    if protocol == SMB and not guest:
+        user = (
+            questions.asked(user, "--user or --guest", "This board's account there (empty: none, as a guest)") or None
+        )
+    wish = ShareWish(server, path, mount, protocol, user, seal, units)
+    plan = plan_share(wish)
+    result = {**result_of(plan), "replaces_line": replaced_line(plan, root), "applied": apply}
+    result["warnings"] += warnings_here(plan.entry, root)
+    if apply:
+        password = questions.password_of(user, server, password_file) if user is not None else None
+        account = Account(user, password) if user is not None and password is not None else None
+        result |= apply_plan(plan, account, root)
+        result["warnings"] += questions.warning_about(password_file)
+    print_result(result, lambda result: view.planned(result, called_as()), as_json)
+
+
+def print_result(result: Json, show: Callable[[Json], str], as_json: bool) -> NoReturn:
+    """As `run_command`, for what needs no worker."""
+    from backupctl.cli.text import printable
+
+    print(json.dumps(result, indent=2, ensure_ascii=False) if as_json else printable(show(result)))
+    sys.exit(Exit.WARNINGS if result["warnings"] else Exit.DONE)
 
 
 def share_adopt(
@@ -33,6 +104,7 @@ def share_adopt(
     as_json: JsonOption = False,
 ) -> None:
     """Marks a folder as a share, and makes this board's shelf on it."""
+    from backupctl.cli import shares_view as view
     from backupctl.cli.places import load_policy
 
     chosen, facts = load_policy(policy), facts_of_machine()
@@ -42,12 +114,4 @@ def share_adopt(
 
         return adopt(folder, board, same_machine, chosen, facts)
 
-    def text(result: Json) -> str:
-        return "\n".join(
-            [
-                f"{result['share']} is a share, with a shelf of {result['board']}.",
-                *(f"note: {n}" for n in result["notes"]),
-            ]
-        )
-
-    run_command(task, text, as_json)
+    run_command(task, view.adopted, as_json)
