@@ -224,7 +224,7 @@ def _protected(
 def _lanes(captures: Sequence[Candidate], continued: Iterable[Continued]) -> dict[str, list[Candidate]]:
     """Captures that are counted together, newest first."""
     name = {capture.lane: capture.lane for capture in captures}  # of a lane: the one that it is counted with
-    for continuation in sorted(continued, key=lambda continuation: continuation.sequence):
+    for continuation in continued:
         follower = _follower(continuation, captures) if continuation.lane in name else None
         if follower is not None:
             old, new = name[continuation.lane], name[follower]

@@ -64,9 +64,16 @@ def test_how_many_may_go_at_once(taken: list[Candidate], removals_most: int) -> 
 
 
 def test_one_more_by_hand_does_not_make_it_several_a_day() -> None:
+    *before, last = nightly(date(2026, 11, 1), date(2026, 11, 24))
+    by_hand = capture("2026-11-23 12:00", last.sequence)
+    taken = [*before, by_hand, replace(last, sequence=last.sequence + 1)]
+    assert decide(taken, replace(NOTHING, minimum=21)).unusual is not None
+
+
+def test_a_clock_that_stood_still_does_not_make_it_several_a_day() -> None:
     taken = nightly(date(2026, 11, 1), date(2026, 11, 24))
-    by_hand = replace(taken[-1], id="by hand", at=taken[-1].at + timedelta(hours=9), sequence=taken[-1].sequence + 1)
-    assert decide([*taken, by_hand], replace(NOTHING, minimum=21)).unusual is not None
+    astray = [replace(c, trusted=False, at=taken[17].at) for c in taken[18:]]
+    assert decide([*taken[:18], *astray], replace(NOTHING, minimum=20)).unusual is not None
 
 
 def test_the_policy_may_say_how_many() -> None:

@@ -136,14 +136,28 @@ def test_a_new_board_with_a_new_card_goes_on_in_one_count() -> None:
     assert days_of(decided) == [date(2026, 11, day) for day in (20, 21, 22, 23, 24)]
 
 
+def test_a_replaced_card_goes_on_though_the_old_one_was_captured_once_more() -> None:
+    once_more = replace(NEW[0], lane=CARD)
+    decided = continued([*OLD, once_more, *NEW[1:]], SAID, policy=replace(NOTHING, daily=5))
+    assert days_of(decided, Tier.DAILY) == [date(2026, 11, day) for day in (20, 21, 22, 23, 24)]
+
+
+def test_only_the_first_card_that_follows_goes_on() -> None:
+    third = [replace(c, lane="image of serial 3") for c in NEW[1:]]
+    decided = continued([*OLD, NEW[0], *third], SAID, policy=replace(NOTHING, daily=2))
+    assert days_of(decided, Tier.DAILY) == [date(2026, 11, day) for day in (10, 11, 23, 24)]
+
+
 def test_a_second_card_that_is_captured_all_along_does_not_join() -> None:
+    """Not even if it is the first that is captured after somebody has said so."""
     policy = replace(NOTHING, daily=2)
-    second = [replace(c, id=f"{c.id} data", lane="image of serial 0xda7a") for c in [*OLD, *NEW]]
-    decided = continued([*OLD, *NEW, *second], SAID, policy=policy)
-    of_second = [v for v in decided.verdicts if v.id.endswith("data")]
-    assert [v.id[:10] for v in of_second if v.stays] == ["2026-11-23", "2026-11-24"]
-    of_first = [v for v in decided.verdicts if not v.id.endswith("data") and v.tier is Tier.DAILY]
-    assert [v.id[:10] for v in of_first] == ["2026-11-23", "2026-11-24"]
+    first = [replace(c, sequence=2 * c.sequence) for c in [*OLD, *NEW]]
+    second = [replace(c, id=f"{c.id} data", lane="image of serial 0xda7a", sequence=c.sequence - 1) for c in first]
+    decided = continued([*first, *second], replace(SAID, sequence=22), policy=policy)
+    for ours in (first, second):
+        ids = {capture.id for capture in ours}
+        kept = [v for v in decided.verdicts if v.id in ids and v.tier is Tier.DAILY]
+        assert [v.id[:10] for v in kept] == ["2026-11-23", "2026-11-24"]
 
 
 def test_files_do_not_go_on_with_a_card() -> None:
