@@ -88,12 +88,22 @@ class Circumstances:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether a capture stays, and why, in words, strongest first; `tier` is that of the strongest."""
+    """Whether a capture stays. `because`: what of the policy decides, and why, in words; the strongest first."""
 
     id: str
-    stays: bool
-    reasons: tuple[str, ...]
-    tier: Tier
+    because: tuple[tuple[Tier, str], ...]
+
+    @property
+    def stays(self) -> bool:
+        return self.tier is not Tier.GOES
+
+    @property
+    def tier(self) -> Tier:
+        return self.because[0][0]
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        return tuple(words for _, words in self.because)
 
 
 @dataclass(frozen=True)
@@ -253,11 +263,9 @@ def _follower(continuation: Continued, captures: Sequence[Candidate]) -> str | N
 
 def _verdict(id: str, reasons: list[tuple[Tier, str]], held: str | None) -> Verdict:
     keeping = [reason for reason in reasons if reason[0] is not Tier.GOES]
-    if keeping:
-        return Verdict(id, True, tuple(words for _, words in keeping), keeping[0][0])
-    if held:
-        return Verdict(id, True, (f"nothing is removed now: {held}",), Tier.SAFETY)
-    return Verdict(id, False, tuple(words for _, words in reasons), Tier.GOES)
+    if held and not keeping:
+        keeping = [(Tier.SAFETY, f"nothing is removed now: {held}")]
+    return Verdict(id, tuple(keeping or reasons))
 
 
 def _in_the_future(captures: Iterable[Candidate], circumstances: Circumstances) -> str | None:
