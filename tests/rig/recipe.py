@@ -19,7 +19,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 MIB = 1 << 20
-CARD_BYTES = 3 << 30
+CARD_BYTES = 2 << 30
 BOOT_START = 4 * MIB
 BOOT_BYTES = 256 * MIB
 ROOT_START = BOOT_START + BOOT_BYTES
