@@ -1,0 +1,93 @@
+"""What a policy will cost: a shelf's future, simulated again and again, and what lies between the runs."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from math import ceil
+from statistics import median
+
+from backupctl.domain.keeping import Keeping, keep
+from backupctl.domain.policy import RetentionPolicy, SpacePolicy
+from backupctl.domain.resampling import Night, Past
+from backupctl.domain.retention import Tier
+from backupctl.domain.simulation import Run, ShelfThere, simulate
+
+RUNS = 40
+_CHANGES_A_RUN = 15_000
+_LONGEST_DAYS = 3700
+_STRENGTH = {tier: number for number, tier in enumerate(Tier)}
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Bytes of a whole shelf after each night to come: in the middle run, and between which 90 of 100 lie.
+
+    `written`, `moved`: bytes by captures, and by rewriting parts, in all nights of the middle run.
+    """
+
+    keeping: Keeping
+    low: tuple[int, ...]
+    median: tuple[int, ...]
+    high: tuple[int, ...]
+    written: int
+    moved: int
+    middle: Run
+
+    def by_tier(self, night: int) -> dict[Tier, int]:
+        """Bytes of segments after a night of the middle run, by the strongest reason of the captures that hold them."""
+        kept = self.keeping.kept[night]
+        positions = [position for position, _ in kept]
+        found: Counter[Tier] = Counter()
+        for (first, last), stored in self.middle.held.items():
+            holders = kept[bisect_left(positions, first) : bisect_right(positions, last)]
+            if holders:
+                found[min((tier for _, tier in holders), key=_STRENGTH.__getitem__)] += stored
+        return dict(found)
+
+
+def nights_to_come(last: datetime, interval: timedelta, days: int) -> list[datetime]:
+    """When captures will be taken in the next days, one each `interval` after the last."""
+    return [last + n * interval for n in range(1, ceil(timedelta(days=days) / interval) + 1)]
+
+
+def days_until_steady(policy: RetentionPolicy) -> int:
+    """Days until every period that a policy counts has been reached; a year at least, and ten at most."""
+    counted = max(policy.daily, 7 * policy.weekly, 31 * policy.monthly, 366 * policy.yearly)
+    return min(max(366, counted + 62), _LONGEST_DAYS)
+
+
+def sample_for(nights: Sequence[Night], to_come: int) -> int:
+    """One cell in how many is enough, so that a run of so many nights to come takes less than a tenth of a second."""
+    coarsest = max(night.changes.one_in for night in nights)
+    changes = [night.changes.sampled(coarsest) for night in nights]
+    cells = sum(len(change.written) + len(change.appeared) + len(change.freed) for change in changes)
+    return max(coarsest, coarsest * cells * to_come // (len(nights) * _CHANGES_A_RUN))
+
+
+def forecast(
+    shelf: ShelfThere,
+    nights: Sequence[Night],
+    retention: RetentionPolicy,
+    space: SpacePolicy,
+    times: Sequence[datetime],
+    zone: tzinfo,
+    runs: int = RUNS,
+) -> Forecast:
+    """`nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come."""
+    keeping = keep(retention, shelf.captures, times, zone)
+    past = Past(nights)
+    made = sorted((simulate(shelf, past, keeping, space, seed) for seed in range(runs)), key=lambda run: run.total[-1])
+    low, middle, high = [], [], []
+    for totals in zip(*(run.total for run in made), strict=True):
+        ordered = sorted(totals)
+        low.append(ordered[int(0.05 * runs)])
+        middle.append(int(median(ordered)))
+        high.append(ordered[runs - 1 - int(0.05 * runs)])
+    return Forecast(
+        keeping, tuple(low), tuple(middle), tuple(high),
+        int(median(run.written for run in made)), int(median(run.moved for run in made)), made[runs // 2],
+    )  # fmt: skip
