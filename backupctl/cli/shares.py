@@ -29,6 +29,7 @@ PasswordFileOption = Annotated[
 def register(app: typer.Typer) -> None:
     group = typer.Typer(help="The share that the shelves of all boards stand on.", no_args_is_help=True)
     group.command("plan")(share_plan)
+    group.command("check")(share_check)
     group.command("adopt")(share_adopt)
     app.add_typer(group, name="share")
 
@@ -83,15 +84,26 @@ def share_plan(
         account = Account(user, password) if user is not None and password is not None else None
         result |= apply_plan(plan, account, root)
         result["warnings"] += questions.warning_about(password_file)
-    print_result(result, lambda result: view.planned(result, called_as()), as_json)
+    print_result(result, lambda result: view.planned(result, called_as()), as_json, not result["warnings"])
 
 
-def print_result(result: Json, show: Callable[[Json], str], as_json: bool) -> NoReturn:
+def share_check(as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
+    """Says what is wrong with the shares that this machine mounts."""
+    from backupctl.cli import shares_view as view
+    from backupctl.cli.places import called_as, state_folder
+    from backupctl.operations.share_check import check_shares, is_fine
+
+    # A share that hangs is looked at by processes of their own.
+    result = check_shares(state_folder(), root)
+    print_result(result, lambda found: view.checked(found, called_as()), as_json, is_fine(result))
+
+
+def print_result(result: Json, show: Callable[[Json], str], as_json: bool, fine: bool) -> NoReturn:
     """As `run_command`, for what needs no worker."""
     from backupctl.cli.text import printable
 
     print(json.dumps(result, indent=2, ensure_ascii=False) if as_json else printable(show(result)))
-    sys.exit(Exit.WARNINGS if result["warnings"] else Exit.DONE)
+    sys.exit(Exit.DONE if fine else Exit.WARNINGS)
 
 
 def share_adopt(

@@ -57,3 +57,21 @@ def _written(result: Json, called_as: list[str]) -> str:
     lines += ["", "Next, see that it can be mounted, and mark it as a share:", ""]
     lines += [command([*called_as, "share", "check"]), command([*called_as, "share", "adopt", result["mount"]])]
     return "\n".join(lines)
+
+
+def checked(result: Json, called_as: list[str]) -> str:
+    blocks = [_checked(item["place"], item["faults"]) for item in result["lines"]]
+    for share in result["shares"]:
+        words = [share["state"], *filter(None, [share["share"], share["place"] or "in no table"])]
+        head = f"{share['mount']}: {share['source']}\n{paragraph(', '.join(words), '  ')}"
+        blocks.append(_checked(head, share["faults"]))
+    if not result["shares"]:
+        text = "No network share is mounted here, and no table names one."
+        blocks.append(f"{text}\n\n{command([*called_as, 'share', 'plan'])}")
+    return "\n\n".join(blocks)
+
+
+def _checked(head: str, faults: list[Json]) -> str:
+    if not faults:
+        return f"{head}\n  Nothing is wrong with it."
+    return "\n".join([head, *(f"{_item(fault['what'])}\n{paragraph(fault['todo'], ' ' * 6)}" for fault in faults)])
