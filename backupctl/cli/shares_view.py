@@ -10,7 +10,8 @@ Json = dict[str, Any]
 
 
 def adopted(result: Json) -> str:
-    lines = [f"{result['share']} is a share, with a shelf of {result['board']}."]
+    whole = result["shelf"] != result["share"]
+    lines = [f"{result['share']} is {'a share, with a' if whole else 'the'} shelf of {result['board']}."]
     return "\n".join([*lines, *(paragraph(f"note: {text}") for text in result["notes"])])
 
 

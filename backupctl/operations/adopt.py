@@ -12,6 +12,7 @@ from backupctl.domain.policy import Policy
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight import share_on_source
 from backupctl.operations.progress import Reporter
+from backupctl.operations.share_identity import identity_at, remember
 from backupctl.operations.source import must_exist
 from backupctl.share.marks import read_share_mark, read_shelf_mark
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf, open_shelf
@@ -21,23 +22,40 @@ _SAME_MACHINE = "it is a folder of this machine: no protection against losing th
 
 
 def adopt(folder: Path, board: str | None, same_machine: bool, policy: Policy, facts: Facts) -> dict[str, Any]:
-    """Marks `folder` (or finds the mark) and makes the shelf of `board` (this host, if None). Raises Refused."""
+    """Marks `folder` (or finds the mark) and makes the shelf of `board` (this host, if None).
+
+    A folder that is a shelf is all of a share that its board may see: then there is nothing to make. This machine
+    remembers which share it is. Raises Refused, NotFound.
+    """
     if not folder.is_dir():
         raise NotFound(f"there is no folder {folder}", "Mount the share first.")
     storage = FolderStorage(folder)
-    shelf_mark = read_shelf_mark(storage)
-    if shelf_mark is not None:
-        return {"share": str(folder), "board": shelf_mark.board, "notes": ["it is a shelf already"]}
-    mark = read_share_mark(storage)
-    notes = [] if mark is None else ["it was a share already; the board joins it"]
-    if mark is None and not same_machine:
-        _refuse_unless_network(folder)
-    made = facts.now().isoformat(timespec="seconds")
-    mark = adopt_share(folder, same_machine, made)
-    if mark.same_machine:
+    if read_shelf_mark(storage) is not None:
+        shelf = open_shelf(folder, board)
+        notes = ["it was a shelf already"]
+    else:
+        mark = read_share_mark(storage)
+        notes = [] if mark is None else ["it was a share already; the board joins it"]
+        if mark is None and not same_machine:
+            _refuse_unless_network(folder)
+        made = facts.now().isoformat(timespec="seconds")
+        adopt_share(folder, same_machine, made)
+        shelf = make_shelf(folder, board or board_name(), policy.store.identity, made)
+    if shelf.mark.same_machine:
         notes.append(_SAME_MACHINE)
-    shelf = make_shelf(folder, board or board_name(), policy.store.identity, made)
+    else:
+        notes += _remember(folder, facts)
     return {"share": str(folder), "board": shelf.board, "shelf": str(shelf.path), "notes": notes}
+
+
+def _remember(folder: Path, facts: Facts) -> list[str]:
+    identity = identity_at(folder)
+    if identity is not None:
+        try:
+            remember(facts.state_folder, folder.resolve(), identity)
+        except OSError as error:
+            return [f"this machine cannot remember which share it is: {error}"]
+    return []
 
 
 def _refuse_unless_network(folder: Path) -> None:
