@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 SAMPLED_CELLS = 4096  # in use, at most: some 100 change in a night, which is a KiB in the manifest
-_SPREAD = 0x9E3779B1
+_SPREAD, _WORD = 0x9E3779B1, 0xFFFFFFFF
 _UNIT = 512  # of stored bytes
 _NUMBER_MOST = 1 << 60
 _STORED_MOST = 1 << 16  # units
@@ -22,15 +22,22 @@ def one_in_for(cells_in_use: int) -> int:
     return max(1, -(-cells_in_use // SAMPLED_CELLS))
 
 
+def fraction(cell: int) -> float:
+    """From 0 up to 1, evenly spread over the cells: a multiplicative hash.
+
+    See Knuth, The Art of Computer Programming 3, 6.4.
+    """
+    return (cell * _SPREAD & _WORD) / (_WORD + 1)
+
+
 def is_sampled(cell: int, one_in: int) -> bool:
-    """Evenly spread by a multiplicative hash (Knuth, The Art of Computer Programming 3, 6.4); a sample of one cell in n
-    is part of that of one in fewer, so that samples of different sizes can be compared."""
-    return (cell * _SPREAD & 0xFFFFFFFF) * one_in < 1 << 32
+    """A sample of one cell in n is part of that of one in fewer, so that samples of different sizes can be compared."""
+    return (cell * _SPREAD & _WORD) * one_in <= _WORD
 
 
 def sampled_cells(cells: int, one_in: int) -> Iterator[int]:
     """Of the cells of a card, by number, those that are in the sample."""
-    return (cell for cell in range(cells) if (cell * _SPREAD & 0xFFFFFFFF) * one_in < 1 << 32)
+    return (cell for cell in range(cells) if (cell * _SPREAD & _WORD) * one_in <= _WORD)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from math import ceil
@@ -12,11 +12,10 @@ from statistics import median
 
 from backupctl.domain.keeping import Keeping, keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
-from backupctl.domain.resampling import Night, Past
+from backupctl.domain.resampling import Chance, Night, Past
 from backupctl.domain.retention import Tier
 from backupctl.domain.simulation import Run, ShelfThere, simulate
 
-RUNS = 40
 _CHANGES_A_RUN = 15_000
 _LONGEST_DAYS = 3700
 _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
@@ -75,19 +74,23 @@ def forecast(
     space: SpacePolicy,
     times: Sequence[datetime],
     zone: tzinfo,
-    runs: int = RUNS,
+    chances: Iterable[Chance],
 ) -> Forecast:
-    """`nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come."""
+    """One run for each of `chances`, which decide what it draws.
+
+    `nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come.
+    """
     keeping = keep(retention, shelf.captures, times, zone)
     past = Past(nights)
-    made = sorted((simulate(shelf, past, keeping, space, seed) for seed in range(runs)), key=lambda run: run.total[-1])
+    made = sorted((simulate(shelf, past, keeping, space, chance) for chance in chances), key=lambda run: run.total[-1])
+    outside = int(0.05 * len(made))
     low, middle, high = [], [], []
     for totals in zip(*(run.total for run in made), strict=True):
         ordered = sorted(totals)
-        low.append(ordered[int(0.05 * runs)])
+        low.append(ordered[outside])
         middle.append(int(median(ordered)))
-        high.append(ordered[runs - 1 - int(0.05 * runs)])
+        high.append(ordered[-1 - outside])
     return Forecast(
         keeping, tuple(low), tuple(middle), tuple(high),
-        int(median(run.written for run in made)), int(median(run.moved for run in made)), made[runs // 2],
+        int(median(run.written for run in made)), int(median(run.moved for run in made)), made[len(made) // 2],
     )  # fmt: skip

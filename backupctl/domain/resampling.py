@@ -14,7 +14,6 @@ language modelling, Computer Speech and Language 8, 1994; cited from memory.)
 
 from __future__ import annotations
 
-import random
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -22,6 +21,8 @@ from datetime import datetime
 from itertools import chain
 
 from backupctl.domain.changes import Changes
+
+Chance = Callable[[], float]  # uniform, from 0 up to 1
 
 _STRETCH = 7  # nights
 _FEWEST_STRETCHES = 3  # to draw from; with fewer, single nights are drawn
@@ -65,7 +66,7 @@ class Past:
         starts = [number for number in range(last + 1) if self.nights[number].at.weekday() == weekday]
         return starts or list(range(last + 1))
 
-    def draw(self, times: Iterable[datetime], chance: random.Random) -> Iterator[tuple[Changes, bool]]:
+    def draw(self, times: Iterable[datetime], chance: Chance) -> Iterator[tuple[Changes, bool]]:
         """For each of `times` what changed in a night like it, and whether a new stretch begins with it."""
         believed: dict[int, list[int]] = {}
         number = left = 0
@@ -75,16 +76,20 @@ class Past:
                 weekday = at.weekday()
                 if weekday not in believed:
                     starts = self._starts(weekday)
-                    believed[weekday] = chance.choices(starts, k=len(starts))
-                number, left = chance.choice(believed[weekday]), self._stretch
+                    believed[weekday] = [_one_of(starts, chance) for _ in starts]
+                number, left = _one_of(believed[weekday], chance), self._stretch
             yield self.nights[number].changes, begins
             number, left = number + 1, left - 1
+
+
+def _one_of(numbers: Sequence[int], chance: Chance) -> int:
+    return numbers[int(chance() * len(numbers))]
 
 
 class Places:
     """Which cells of the card the cells of a drawn night are in the night to come."""
 
-    def __init__(self, again: dict[int, float], in_use: Iterable[int], chance: random.Random) -> None:
+    def __init__(self, again: dict[int, float], in_use: Iterable[int], chance: Chance) -> None:
         """`again`: as of `Past`; `in_use`: the cells of the newest capture."""
         self._again = again
         self._unseen = [cell for cell in in_use if cell not in again]  # and some that have been freed since
@@ -109,7 +114,7 @@ class Places:
     def _place(self, drawn: int, choose: Callable[[], int]) -> int:
         cell = self._drawn.get(drawn)
         if cell is None:
-            same = self._chance.random() < self._again[drawn] and drawn not in self._taken
+            same = self._chance() < self._again[drawn] and drawn not in self._taken
             cell = self._drawn[drawn] = drawn if same else choose()
             self._taken.add(cell)
         return cell
@@ -124,7 +129,7 @@ class Places:
         for _ in range(_TRIES):
             if not unseen:
                 break
-            at = int(self._chance.random() * len(unseen))
+            at = int(self._chance() * len(unseen))
             cell = unseen[at]
             if not is_in_use(cell):
                 unseen[at] = unseen[-1]

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import random
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil
 
-from backupctl.domain.changes import Changes
+from backupctl.domain.changes import Changes, fraction
 from backupctl.domain.keeping import Keeping
 from backupctl.domain.policy import SpacePolicy
-from backupctl.domain.resampling import Past, Places
+from backupctl.domain.resampling import Chance, Past, Places
 from backupctl.domain.retention import Candidate
 from backupctl.domain.stock import CONFIRMED_AFTER, Group, Part, Stock
 
@@ -81,10 +80,10 @@ class Run:
     moved: int
 
 
-def simulate(shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, seed: int) -> Run:
-    """The same seed draws the same nights, whatever the policy."""
-    run = _Running(shelf, past, keeping, space, seed)
-    for night, (changes, begins) in enumerate(past.draw(keeping.times, random.Random(seed))):
+def simulate(shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, chance: Chance) -> Run:
+    """The same chance draws the same nights, whatever the policy."""
+    run = _Running(shelf, past, keeping, space, chance)
+    for night, (changes, begins) in enumerate(past.draw(keeping.times, chance)):
         if begins:
             run.places.begin_stretch()
         run.capture(night, changes)
@@ -95,7 +94,7 @@ def simulate(shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy
 class _Running:
     """A run on its way."""
 
-    def __init__(self, shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, seed: int) -> None:
+    def __init__(self, shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, chance: Chance) -> None:
         self._shelf = shelf
         self._keeping = keeping
         self._captures = len(shelf.captures)
@@ -103,13 +102,13 @@ class _Running:
         self._parts = [Part(-part.age * _DAY / keeping.interval, part.stored) for part in shelf.parts]
         self._dying: defaultdict[int, Counter[Group]] = defaultdict(Counter)  # bytes by the night that ends them
         self._held: dict[int, _Version] = {}  # what the newest capture has, by cell
-        self._renewal = _Renewal(space, keeping.interval, random.Random(seed))
+        self._renewal = _Renewal(space, keeping.interval)
         self._run = Run([], Counter(), 0, 0)
         self._take_over()
         self._stock = Stock(space, self._parts)
         newest = past.nights[-1].changes
         self._churn = newest.written.keys() | newest.appeared.keys()
-        self.places = Places(past.again, shelf.current, random.Random(seed))
+        self.places = Places(past.again, shelf.current, chance)
 
     def _take_over(self) -> None:
         """What is there today."""
@@ -187,10 +186,9 @@ class _Running:
 class _Renewal:
     """Segments that are seen again when they are old are written anew: not all at once, and so many bytes a night."""
 
-    def __init__(self, space: SpacePolicy, interval: float, chance: random.Random) -> None:
+    def __init__(self, space: SpacePolicy, interval: float) -> None:
         self._after = space.renew_after / interval  # nights
         self._most = space.renew_traffic
-        self._chance = chance
         self._young: defaultdict[int, list[tuple[int, _Version]]] = defaultdict(
             list
         )  # by the night of their first look
@@ -205,7 +203,8 @@ class _Renewal:
         """Cells whose segments are written to `made`, and the group that they belong to there."""
         for cell, version in self._young.pop(night, ()):
             if held.get(cell) is version:
-                self._at(cell, self._after * self._chance.uniform(_RENEWED_FROM, _RENEWED_TO), version, night)
+                spread = _RENEWED_FROM + (_RENEWED_TO - _RENEWED_FROM) * fraction(cell)
+                self._at(cell, self._after * spread, version, night)
         room = self._most
         groups: dict[int, Group] = {}
         for cell, age, version in self._expected.pop(night, ()):
