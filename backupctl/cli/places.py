@@ -41,18 +41,21 @@ def _shortest(program: str) -> str:
     return name if shutil.which(name) == program else program
 
 
-def load_policy(name: str | None) -> Policy:
-    """By name, or by the path of a file (one that ends in .toml or holds a slash). Raises UsageError."""
-    if name is None:
-        return load_policy("standard")
+def policy_file(name: str | None) -> Path:
+    """Of a policy by name, or by the path of a file (one that ends in .toml or holds a slash). Raises UsageError."""
+    name = name or "standard"
     if name.endswith(".toml") or "/" in name:
-        path = Path(name)
-    else:
-        found = [folder / f"{name}.toml" for folder in policy_folders() if (folder / f"{name}.toml").is_file()]
-        if not found:
-            known = sorted({path.stem for folder in policy_folders() for path in folder.glob("*.toml")})
-            raise UsageError(f"there is no policy {name!r}", f"There are: {', '.join(known)}.")
-        path = found[0]
+        return Path(name)
+    for folder in policy_folders():
+        if (folder / f"{name}.toml").is_file():
+            return folder / f"{name}.toml"
+    known = sorted({path.stem for folder in policy_folders() for path in folder.glob("*.toml")})
+    raise UsageError(f"there is no policy {name!r}", f"There are: {', '.join(known)}.")
+
+
+def load_policy(name: str | None) -> Policy:
+    """As `policy_file` finds it. Raises UsageError."""
+    path = policy_file(name)
     try:
         return parse_policy(path.stem, path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:

@@ -103,7 +103,7 @@ class Policy:
 
 _SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic", "thin_below"}
 _SPANS = {"everything_for", "renew_after"}
-_MOST_KEPT = 10_000
+_MOST_KEPT = 1000
 _BOUNDS = {
     "level": (1, 19),
     "sync_every": (1 << 20, 1 << 30),
@@ -118,9 +118,9 @@ _BOUNDS = {
     "daily": (0, _MOST_KEPT),
     "weekly": (0, _MOST_KEPT),
     "monthly": (0, _MOST_KEPT),
-    "yearly": (0, _MOST_KEPT),
+    "yearly": (0, 100),
     "newest": (0, _MOST_KEPT),
-    "everything_for": (0, 3660 * 86_400),
+    "everything_for": (0, 366 * 86_400),
     "minimum": (1, _MOST_KEPT),
     "max_removals": (0, _MOST_KEPT),
     "rewrite_dead": (50, 100),

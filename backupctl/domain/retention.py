@@ -31,7 +31,7 @@ from backupctl.domain.units import counted, span
 
 _CLOCKS_DIFFER = timedelta(hours=1)  # forgiven between two machines
 _PROVEN_AFTER = 3  # good captures of a new card
-_REMOVALS_MOST, _REMOVALS_MOST_BUSY = 3, 10
+REMOVALS_MOST, REMOVALS_MOST_BUSY = 3, 10
 _BUSY_CAPTURES, _BUSY_SPAN = 4, timedelta(hours=40)  # two a day are 36 hours from the first to the fourth
 
 
@@ -278,7 +278,7 @@ def _in_the_future(captures: Iterable[Candidate], circumstances: Circumstances) 
 
 
 def _unusual(removals: int, lanes: dict[str, list[Candidate]], policy: RetentionPolicy) -> str | None:
-    most = policy.max_removals or (_REMOVALS_MOST_BUSY if any(map(_is_busy, lanes.values())) else _REMOVALS_MOST)
+    most = policy.max_removals or (REMOVALS_MOST_BUSY if any(map(_is_busy, lanes.values())) else REMOVALS_MOST)
     if removals <= most:
         return None
     return f"{counted(removals, 'capture')} would go, and no more than {most} at once are usual"

@@ -76,7 +76,7 @@ def test_nought_needs_no_unit() -> None:
         ('[retention]\ndaily = "7 d"\n', "daily is '7 d'"),
         ("[retention]\neverything_for = 36\n", "of what"),
         ('[retention]\neverything_for = "36 min"\n', "not a span of time"),
-        ('[retention]\neverything_for = "4000 d"\n', "not within 0 and"),
+        ('[retention]\neverything_for = "400 d"\n', "not within 0 and"),
         ("[space]\nrewrite_dead = 40\n", "not within 50 and 100"),
         ('[space]\nthin_below = "1 h"\n', "not a size"),
         ("retention = 7\n", "not a table"),

@@ -1,0 +1,66 @@
+"""Commands about policies."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any
+
+import typer
+
+from backupctl.cli.command import Json, JsonOption, facts_of_machine, moment_of, run_command
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(help="What to capture, how, and how long to keep it.", no_args_is_help=True)
+    group.command("explain")(explain)
+    app.add_typer(group, name="policy")
+
+
+def explain(
+    name: Annotated[
+        str | None,
+        typer.Argument(metavar="[NAME|FILE]", envvar="BACKUPCTL_POLICY", help="Which policy.", show_default="standard"),
+    ] = None,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", metavar="TIME", help="Draw the calendar of that day.", show_default="today"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Says what a policy does, and draws what it keeps."""
+    from backupctl.cli.places import load_policy, policy_file
+
+    policy, file = load_policy(name), policy_file(name)
+    day = (moment_of(as_of) or facts_of_machine().now()).date()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.policies import explain as operation
+
+        return operation(policy, file, day)
+
+    run_command(task, _text, as_json)
+
+
+def _text(result: Json) -> str:
+    from backupctl.cli.text import facts, paragraph
+    from backupctl.domain.periods import day_words
+
+    lines = [f"policy {result['name']}, in {result['file']}", ""]
+    for section, words in result["words"].items():
+        lines += [f"[{section}]", facts([(f"  {key}", said) for key, said in words.items()]), ""]
+    today, oldest = (date.fromisoformat(result[key]) for key in ("today", "oldest"))
+    count = result["captures"]
+    lines += [
+        paragraph(
+            f"Of captures taken every night, {count['today']} are there on {day_words(today, 0)} "
+            f"(over the year {count['fewest']} to {count['most']}), back to {day_words(oldest, 0)}:"
+        ),
+        "",
+        *result["calendar"],
+        "",
+        paragraph(
+            "D, W, M, Y: stands for its day, week, month or year, the shortest where there are several. "
+            "+: is young, or among the newest. A dot: has gone."
+        ),
+    ]
+    return "\n".join(lines)

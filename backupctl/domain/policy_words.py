@@ -1,0 +1,121 @@
+"""A policy in plain words: a sentence for each of its keys."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
+
+from backupctl.domain.policy import Policy
+from backupctl.domain.retention import REMOVALS_MOST, REMOVALS_MOST_BUSY
+from backupctl.domain.units import counted, size, span
+
+
+def in_words(policy: Policy) -> dict[str, dict[str, str]]:
+    """By section and key, as the policy's file has them."""
+    sections = {name: section for name, section in asdict(policy).items() if isinstance(section, dict)}
+    return {name: {key: _WORDS[key](value) for key, value in section.items()} for name, section in sections.items()}
+
+
+def _partitions(left_out: tuple[int, ...]) -> str:
+    if not left_out:
+        return "All partitions come along."
+    return f"What partition {' and '.join(map(str, left_out))} holds does not come along: it is restored empty."
+
+
+_LIVE = {
+    "tracked": "A card in use is captured while the board works, as it was in the instant of a freeze.",
+    "paused": "A card in use is frozen for the whole of its capture.",
+    "refuse": "A card in use is not captured.",
+}
+_IDENTITY = {
+    "xxh3-128": "What the shelf has already is found by XXH3-128, with a secret seed.",
+    "sha256": "What the shelf has already is found by SHA-256.",
+}
+
+
+def _program(when: str, none: str) -> Callable[[tuple[str, ...]], str]:
+    return lambda words: f"{when}: {shlex.join(words)}" if words else none
+
+
+def _stands(noun: str, now: str) -> Callable[[int], str]:
+    return lambda count: (
+        f"The newest good one of each of the last {counted(count, noun)} that have any, {now} included."
+        if count
+        else f"None because of its {noun}."
+    )
+
+
+_WORDS: dict[str, Callable[[Any], str]] = {
+    "leave_out": _partitions,
+    "live": lambda how: _LIVE[how],
+    "freeze_memory": lambda count: f"No more than {size(count)} are read while everything is frozen.",
+    "max_freeze": lambda seconds: f"After {counted(seconds, 'second')} everything is thawed, whatever has happened.",
+    "max_rounds": lambda count: f"What was written meanwhile is read again, in up to {counted(count, 'round')}.",
+    "only_when": _program("A run is put off unless this succeeds", "No program decides whether a run is put off."),
+    "before": _program("Before the freeze", "Nothing is run before the freeze."),
+    "after": _program("After it, whatever has happened", "Nothing is run after it."),
+    "stop": lambda names: f"Stopped for the freeze: {', '.join(names)}" if names else "No service is stopped for it.",
+    "deadline": lambda seconds: f"Each of these may take {counted(seconds, 'second')}.",
+    "level": lambda level: f"What is written is compressed by zstd at level {level}.",
+    "sync_every": lambda count: f"After every {size(count)} the share is asked to put them on stable storage.",
+    "identity": lambda name: _IDENTITY[name],
+    "standalone": lambda wanted: (
+        "Beside each capture stands the whole card once more, as one file for any tool."
+        if wanted
+        else "There is no file of the whole card beside a capture."
+    ),
+    "read_back": lambda wanted: (
+        "What was written is read back before the capture counts." if wanted else "What was written is not read back."
+    ),
+    "rate": lambda rate: (
+        f"The card is read at no more than {size(rate)} a second." if rate else "The card is read as fast as it goes."
+    ),
+    "nice": lambda nice: (
+        f"Runs have niceness {nice}: the board's own work comes first."
+        if nice
+        else "Runs have the same priority as other work."
+    ),
+    "idle_io": lambda wanted: (
+        "Disks are used when nothing else wants them." if wanted else "Disks are used as by any other program."
+    ),
+    "workers": lambda count: (
+        f"{counted(count, 'thread')} for hashing and compressing." if count else "Threads by cores and memory."
+    ),
+    "verify_nights": lambda nights: (
+        f"Every night reads back a part, so that {counted(nights, 'night')} see all of the shelf."
+        if nights
+        else "Nights read nothing back but what they wrote."
+    ),
+    "daily": _stands("day", "today"),
+    "weekly": _stands("week", "this week"),
+    "monthly": _stands("month", "this month"),
+    "yearly": _stands("year", "this year"),
+    "newest": lambda count: (
+        f"The newest {count}, whatever their dates." if count else "None for being among the newest."
+    ),
+    "everything_for": lambda seconds: (
+        f"Everything of the last {span(seconds)}." if seconds else "None for being young."
+    ),
+    "minimum": lambda count: f"The newest {count} good ones in any case." if count > 1 else "The newest good one.",
+    "max_removals": lambda count: (
+        f"More than {counted(count, 'removal')} at once are asked about, and not done by a timer."
+        if count
+        else f"More than {REMOVALS_MOST} removals at once, or {REMOVALS_MOST_BUSY} where several come in a day, "
+        "are asked about, and not done by a timer."
+    ),
+    "rewrite_dead": lambda percent: (
+        "Files of segments are never made smaller."
+        if percent == 100
+        else f"A file of segments of which {percent} % is no longer needed is made smaller."
+    ),
+    "rewrite_traffic": lambda count: f"That moves no more than {size(count)} in a night.",
+    "renew_after": lambda seconds: (
+        f"What stands on the share for {span(seconds)}, and is still on the card, is written anew."
+        if seconds
+        else "What stands on the share is never written anew."
+    ),
+    "renew_traffic": lambda count: f"That writes no more than {size(count)} in a night.",
+    "thin_below": lambda count: f"With less than {size(count)} free, a night thins before its capture.",
+}

@@ -1,0 +1,32 @@
+"""A policy explained: its keys in words, and what it keeps of captures that are taken every night."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from backupctl.domain import drawn_calendar
+from backupctl.domain.errors import UsageError
+from backupctl.domain.policy import Policy
+from backupctl.domain.policy_words import in_words
+
+_FIRST_YEAR, _LAST_YEAR = 1900, 9000  # a policy may reach back for a hundred years
+
+
+def explain(policy: Policy, file: Path, today: date) -> dict[str, Any]:
+    """Behind `policy explain`. `file` is where the policy was found. Raises UsageError for a day of no calendar."""
+    if not _FIRST_YEAR <= today.year <= _LAST_YEAR:
+        raise UsageError(f"no calendar is drawn of {today}", f"The years are {_FIRST_YEAR} to {_LAST_YEAR}.")
+    kept = drawn_calendar.kept_days(policy.retention, today)
+    fewest, most = drawn_calendar.how_many(policy.retention, today)
+    return {
+        "name": policy.name,
+        "file": str(file),
+        "words": in_words(policy),
+        "today": today.isoformat(),
+        "kept": [{"day": day.isoformat(), "because": list(dict.fromkeys(tiers))} for day, tiers in kept.items()],
+        "captures": {"today": len(kept), "fewest": fewest, "most": most},
+        "oldest": min(kept).isoformat(),
+        "calendar": drawn_calendar.draw(kept, today),
+    }
