@@ -6,14 +6,14 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, timedelta
 from math import ceil
 from statistics import median
 
 from backupctl.domain.keeping import Keeping, keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
 from backupctl.domain.resampling import Chance, Night, Past
-from backupctl.domain.retention import Tier
+from backupctl.domain.retention import Circumstances, Tier
 from backupctl.domain.simulation import Run, ShelfThere, simulate
 
 _CHANGES_A_RUN = 15_000
@@ -73,14 +73,14 @@ def forecast(
     retention: RetentionPolicy,
     space: SpacePolicy,
     times: Sequence[datetime],
-    zone: tzinfo,
+    today: Circumstances,
     chances: Iterable[Chance],
 ) -> Forecast:
     """One run for each of `chances`, which decide what it draws.
 
     `nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come.
     """
-    keeping = keep(retention, shelf.captures, times, zone)
+    keeping = keep(retention, shelf.captures, times, today)
     past = Past(nights)
     made = sorted((simulate(shelf, past, keeping, space, chance) for chance in chances), key=lambda run: run.total[-1])
     outside = int(0.05 * len(made))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, tzinfo
+from datetime import datetime
 
 from backupctl.domain.policy import RetentionPolicy
 from backupctl.domain.retention import Candidate, Circumstances, Tier, plan
@@ -33,7 +33,9 @@ class Keeping:
         return found
 
 
-def keep(policy: RetentionPolicy, captures: Sequence[Candidate], times: Sequence[datetime], zone: tzinfo) -> Keeping:
+def keep(
+    policy: RetentionPolicy, captures: Sequence[Candidate], times: Sequence[datetime], today: Circumstances
+) -> Keeping:
     """`captures`: those that there are, in order (at least one); `times`: of those to come, all good.
 
     They are verified and drilled if any is now, so that no old one stays for having been the last.
@@ -53,7 +55,7 @@ def keep(policy: RetentionPolicy, captures: Sequence[Candidate], times: Sequence
                 verified=verified, drilled=drilled,
             )
         )  # fmt: skip
-        verdicts = plan(there, policy, Circumstances(now=at, zone=zone, hold=None, continued=())).verdicts
+        verdicts = plan(there, policy, replace(today, now=at, hold=None)).verdicts
         stay = {verdict.id for verdict in verdicts if verdict.stays}
         for verdict in verdicts:
             if not verdict.stays:

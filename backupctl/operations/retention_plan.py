@@ -23,10 +23,18 @@ def plan_of(
     `server`: what the clock of the share's server says, if it is known; it can vouch for this machine's. A capture
     whose record cannot be read is not in the plan, and stays.
     """
+    candidates, circumstances = situation(captures, history, facts, server)
+    return plan(candidates, policy, circumstances)
+
+
+def situation(
+    captures: Captures, history: History, facts: Facts, server: datetime | None = None
+) -> tuple[list[Candidate], Circumstances]:
+    """What a plan is made of, whatever the policy; as for `plan_of`."""
     now = facts.now()
     continued = tuple(replace(said, lane=_lane(said.lane, said.sequence, history)) for said in history.continued)
     circumstances = Circumstances(now, _zone(captures, facts), _hold(history, facts, server), continued)
-    return plan((_candidate(record, history, now) for record in captures.records), policy, circumstances)
+    return [_candidate(record, history, now) for record in captures.records], circumstances
 
 
 def _candidate(record: CaptureRecord, history: History, now: datetime) -> Candidate:

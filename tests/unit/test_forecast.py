@@ -14,7 +14,7 @@ from backupctl.domain.forecast import Forecast, days_until_steady, forecast, nig
 from backupctl.domain.keeping import keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
 from backupctl.domain.resampling import Chance, Night
-from backupctl.domain.retention import Candidate, Tier
+from backupctl.domain.retention import Candidate, Circumstances, Tier
 from backupctl.domain.simulation import Current, Older, PartThere, ShelfThere
 from backupctl.domain.stock import Part, Stock
 
@@ -22,6 +22,7 @@ CELL = 1024
 COLD, HOT = 1000, 20
 LAST = datetime(2026, 3, 1, 2, tzinfo=UTC)  # a Sunday (cal 3 2026)
 A_DAY = timedelta(days=1)
+TODAY = Circumstances(LAST, UTC)
 NO_RENEWAL = SpacePolicy(renew_after=0)
 DAYS_ONLY = RetentionPolicy(daily=7, weekly=0, monthly=0, yearly=0, everything_for=0)
 
@@ -48,7 +49,7 @@ def shelf() -> ShelfThere:
 
 
 def ahead(nights: list[Night], policy: RetentionPolicy, days: int, space: SpacePolicy = NO_RENEWAL) -> Forecast:
-    return forecast(shelf(), nights, policy, space, nights_to_come(LAST, A_DAY, days), UTC, chances(5))
+    return forecast(shelf(), nights, policy, space, nights_to_come(LAST, A_DAY, days), TODAY, chances(5))
 
 
 SAME_CELLS = [night(ago, range(HOT)) for ago in range(28)]
@@ -94,7 +95,9 @@ def test_a_weekly_change_comes_weekly() -> None:
 
 def test_the_band_grows_with_what_is_not_known() -> None:
     seldom = [night(ago, range(200) if ago == 10 else range(5)) for ago in range(60)]
-    found = forecast(shelf(), seldom, RetentionPolicy(), NO_RENEWAL, nights_to_come(LAST, A_DAY, 365), UTC, chances(20))
+    found = forecast(
+        shelf(), seldom, RetentionPolicy(), NO_RENEWAL, nights_to_come(LAST, A_DAY, 365), TODAY, chances(20)
+    )
     assert found.low[-1] < found.median[-1] < found.high[-1]
     assert found.high[-1] - found.low[-1] > found.high[30] - found.low[30]
     assert found.low[0] <= found.median[0] <= found.high[0]
@@ -113,7 +116,7 @@ def test_keeping_more_never_costs_less() -> None:
 
 def test_a_policy_keeps_in_the_simulation_what_it_keeps() -> None:
     times = nights_to_come(LAST, A_DAY, 400)
-    found = keep(RetentionPolicy(), [capture(1, LAST)], times, UTC)
+    found = keep(RetentionPolicy(), [capture(1, LAST)], times, TODAY)
     # On Sun 4 Apr 2027: 7 days, among them two Sundays, of which weeks and months ask three, eleven and two more.
     kept = [times[position - 1] for position, _ in found.kept[398]]
     assert times[398] == datetime(2027, 4, 4, 2, tzinfo=UTC)
@@ -139,7 +142,7 @@ def test_what_older_captures_hold_goes_with_the_last_of_them() -> None:
     )
     nothing = [night(ago, ()) for ago in range(28)]
     two_days = replace(DAYS_ONLY, daily=2, minimum=0)
-    found = forecast(there, nothing, two_days, NO_RENEWAL, nights_to_come(LAST, A_DAY, 6), UTC, chances(2))
+    found = forecast(there, nothing, two_days, NO_RENEWAL, nights_to_come(LAST, A_DAY, 6), TODAY, chances(2))
     # Night 0: captures 1 and 2 go; their part is dead, and two nights later it is gone.
     whole = (COLD + HOT) * CELL
     assert [total - whole for total in found.median] == [50 * CELL, 50 * CELL, 0, 0, 0, 0]
