@@ -132,7 +132,7 @@ def plan(candidates: Iterable[Candidate], policy: RetentionPolicy, circumstances
     for capture, tier, words in _reasons(captures, lanes, policy, circumstances):
         reasons[capture.id].append((tier, words))
     verdicts = tuple(_verdict(capture.id, reasons[capture.id], held) for capture in reversed(captures))
-    return Plan(verdicts, held, _unusual(sum(not verdict.stays for verdict in verdicts), lanes, policy))
+    return Plan(verdicts, held, _unusual(sum(not verdict.stays for verdict in verdicts), captures, policy))
 
 
 def _reasons(
@@ -277,14 +277,15 @@ def _in_the_future(captures: Iterable[Candidate], circumstances: Circumstances) 
     return None
 
 
-def _unusual(removals: int, lanes: dict[str, list[Candidate]], policy: RetentionPolicy) -> str | None:
-    most = policy.max_removals or (REMOVALS_MOST_BUSY if any(map(_is_busy, lanes.values())) else REMOVALS_MOST)
+def _unusual(removals: int, captures: Iterable[Candidate], policy: RetentionPolicy) -> str | None:
+    most = policy.max_removals or (REMOVALS_MOST_BUSY if _is_busy(captures) else REMOVALS_MOST)
     if removals <= most:
         return None
     return f"{counted(removals, 'capture')} would go, and no more than {most} at once are usual"
 
 
-def _is_busy(lane: Iterable[Candidate]) -> bool:
-    """Whether several captures come in a day."""
-    newest = [capture.at.astimezone(UTC) for capture in islice((c for c in lane if c.trusted), _BUSY_CAPTURES)]
+def _is_busy(captures: Iterable[Candidate]) -> bool:
+    """Whether several captures come in a day, of whatever kind and card; the newest come first."""
+    trusted = (capture.at.astimezone(UTC) for capture in captures if capture.trusted)
+    newest = list(islice(trusted, _BUSY_CAPTURES))
     return len(newest) == _BUSY_CAPTURES and newest[0] - newest[-1] <= _BUSY_SPAN

@@ -63,6 +63,18 @@ def test_how_many_may_go_at_once(taken: list[Candidate], removals_most: int) -> 
     assert asked.unusual == f"{removals_most + 1} captures would go, and no more than {removals_most} at once are usual"
 
 
+def test_a_card_and_files_each_night_are_several_a_day() -> None:
+    """On a Monday four go, a daily and a weekly one of each: nothing to ask about."""
+    card = nightly(date(2026, 10, 1), date(2026, 11, 22))
+    files = [replace(c, id=f"{c.id} files", lane="files of path /home", at=c.at + timedelta(minutes=9)) for c in card]
+    gone = set(decide([*card, *files]).goes)
+    monday = capture("2026-11-23 03:00", 100)
+    tonight = [monday, replace(monday, id="files", lane="files of path /home", sequence=101)]
+    decided = decide([*(c for c in [*card, *files] if c.id not in gone), *tonight])
+    assert len(decided.goes) == 4
+    assert decided.unusual is None
+
+
 def test_one_more_by_hand_does_not_make_it_several_a_day() -> None:
     *before, last = nightly(date(2026, 11, 1), date(2026, 11, 24))
     by_hand = capture("2026-11-23 12:00", last.sequence)
