@@ -9,8 +9,11 @@ import typer
 from backupctl.cli.command import (
     AsOfOption,
     BoardOption,
+    DryRunOption,
     Json,
     JsonOption,
+    PolicyOption,
+    QuietOption,
     ShareOption,
     UntilOption,
     YesOption,
@@ -31,6 +34,8 @@ def register(app: typer.Typer) -> None:
     app.command()(guard)
     app.command()(unguard)
     app.command()(accept)
+    app.command()(thin)
+    app.command()(discard)
 
 
 def guard(
@@ -102,3 +107,62 @@ def accept(
         return operation(open_shelf(folder, board), capture_name, moment, yes, facts, reporter, stop)
 
     run_command(task, view.accepted, as_json)
+
+
+def thin(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    yes: YesOption = False,
+    everything: Annotated[bool, typer.Option("--all", help="Also if more would go than is usual.")] = False,
+    tidy: Annotated[bool, typer.Option("--tidy", help="Give back all room that can be, at once.")] = False,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Removes the captures that the policy does not want any more."""
+    from backupctl.cli import keeping_view as view
+    from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_thinning as exit_code
+
+    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.thin import ThinOptions
+        from backupctl.operations.thin import thin as operation
+        from backupctl.share.shelf import open_shelf
+
+        options = ThinOptions(chosen, view.plan, yes, everything, dry_run, tidy)
+        return operation(open_shelf(folder, board), options, facts, reporter, stop)
+
+    run_command(task, view.thinned, as_json, quiet, exit_code, view.plan_as_json)
+
+
+def discard(
+    capture_name: Annotated[str, typer.Argument(metavar="ID", help="Id, its beginning, or label.")],
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    newest: Annotated[
+        str | None, typer.Option("--newest", metavar="ID", help="Its id again, if it is the newest good one.")
+    ] = None,
+    yes: YesOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Removes one capture, whatever the policy says."""
+    from backupctl.cli import keeping_view as view
+    from backupctl.cli.places import load_policy
+    from backupctl.operations.exit_codes import of_thinning as exit_code
+
+    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.thin import DiscardOptions
+        from backupctl.operations.thin import discard as operation
+        from backupctl.share.shelf import open_shelf
+
+        options = DiscardOptions(capture_name, chosen, yes, newest)
+        return operation(open_shelf(folder, board), options, facts, reporter, stop)
+
+    run_command(task, view.discarded, as_json, quiet, exit_code)

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.cli.render import guard_words
-from backupctl.cli.text import command, paragraph
-from backupctl.domain.units import local
+from backupctl.cli.text import command, paragraph, table
+from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
@@ -42,3 +42,55 @@ def unguarded(item: Json) -> str:
 
 def accepted(item: Json) -> str:
     return paragraph(f"{_named(item)} counts as good, and so do captures of this card that lack no more.")
+
+
+def plan_as_json(result: Json) -> list[Json]:
+    return [{key: item[key] for key in ("id", "action", "reasons")} for item in result["captures"]]
+
+
+def plan(result: Json) -> str:
+    """What a thinning does to each capture, and why."""
+    rows = []
+    for item in result["captures"]:
+        label = f"{item['label']}: " if item["label"] else ""
+        rows.append((item["action"], local(item["started"], zone=False), f"{label}{', '.join(item['reasons'])}"))
+    if not rows:
+        return f"board {result['board']}: there is no capture yet"
+    lines = [f"board {result['board']}", "", table(("", "taken", "why"), rows)]
+    if result["held"]:
+        lines += ["", paragraph(f"Nothing goes, since {result['held']}.")]
+    if result["unusual"]:
+        lines += ["", paragraph(f"warning: {result['unusual']}. A wrong clock and a wrong policy look like this.")]
+    return "\n".join(lines)
+
+
+def thinned(result: Json) -> str:
+    if result.get("dry_run"):
+        frees = f"That would leave {size(result['would_free_bytes'])} of the share to nobody, in whole files."
+        return "\n".join([plan(result), "", paragraph(frees)])
+    if not result["applied"]:
+        more = " Look at the plan; if it is right, say --all." if result["unusual"] else ""
+        return "\n".join([plan(result), "", paragraph(f"Nothing was removed.{more}")])
+    return "\n".join([plan(result), "", *_came_of_it(result)])
+
+
+def discarded(result: Json) -> str:
+    return "\n".join(_came_of_it(result))
+
+
+def _came_of_it(result: Json) -> list[str]:
+    said = [f"{counted(len(result['removed']), 'capture')} removed"]
+    trashed = result["trashed_bytes"] - result["expected_bytes"]
+    if result["expected_bytes"]:
+        said.append(f"{size(result['expected_bytes'])} given back")
+    if trashed > 0:
+        said.append(f"{size(trashed)} in the trash for a day, or until `backupctl thin --tidy`")
+    if result["moved_bytes"]:
+        said.append(f"{size(result['moved_bytes'])} of old parts moved together")
+    if result["brought_back"]:
+        said.append(f"{counted(len(result['brought_back']), 'part')} brought back from the trash")
+    return [
+        paragraph(f"{'; '.join(said)}."),
+        *(paragraph(f"note: {text}") for text in result["waits"]),
+        *(paragraph(f"warning: {text}") for text in result["problems"]),
+    ]

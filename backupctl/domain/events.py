@@ -53,6 +53,9 @@ class History:
     damaged_captures: dict[str, set[str]] = field(default_factory=dict)  # capture -> segments without an intact copy
     verified: dict[str, str] = field(default_factory=dict)  # capture -> when it was last found whole
     superseded: dict[str, set[str]] = field(default_factory=dict)  # lock token -> captures that it had committed
+    captured: set[str] = field(default_factory=set)  # whatever has become of them
+    removed: set[str] = field(default_factory=set)  # captures that a run meant to remove: see share.trash
+    removed_parts: set[str] = field(default_factory=set)  # that their runs wrote; other captures may need them
     guards: dict[str, Guard] = field(default_factory=dict)  # put on after the capture was taken
     unguarded: set[str] = field(default_factory=set)  # captures whose guard was taken off last
     drilled: dict[str, str] = field(
@@ -112,8 +115,12 @@ def _fold_runs(history: History, event: Event) -> None:
     match event.kind:
         case "captured":
             history.failed_run = None
+            history.captured.add(str(body.get("capture")))
             if not event.trusted and isinstance(body.get("capture"), str):
                 history.undated[body["capture"]] = history.last_time  # empty: the next trusted one is told above
+        case "thinning":
+            history.removed |= _texts(body.get("captures"))
+            history.removed_parts |= _texts(body.get("parts"))
         case "failed" | "interrupted" if body.get("what") == "capture":
             history.failed_run = None if body.get("room") is True else str(body.get("cause"))
         case "took-over" if kind_of_run(str(body.get("doing"))) == "capture":

@@ -29,6 +29,12 @@ def of_listing(result: dict[str, Any]) -> Exit:
     return Exit.WARNINGS if result["problems"] else Exit.DONE
 
 
+def of_thinning(result: dict[str, Any]) -> Exit:
+    """For what `thin` and `discard` return."""
+    left = result.get("held") or (result.get("unusual") and not result["applied"])
+    return Exit.WARNINGS if left or result.get("problems") else Exit.DONE
+
+
 def of_verification(result: dict[str, Any]) -> Exit:
     """For what `verify` returns."""
     return Exit.DAMAGE if any(result[key] for key in _HURT) else Exit.DONE

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from backupctl.domain.errors import Malformed
+from backupctl.domain.events import History
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import CaptureRecord, volumes_within
 from backupctl.operations.facts import Facts
@@ -21,6 +22,7 @@ from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
 from backupctl.share.readers import reading
 from backupctl.share.shelf import Shelf
+from backupctl.share.trash import bring_back, parts_holding
 
 _DISAGREE = "record, contents and tables do not agree: one of them was altered"
 
@@ -59,6 +61,9 @@ def _verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Report
             checker.search_without_tables(reporter, stop)
             hurt = _check_captures(shelf, chosen, findings.segments, slice_of is None, stop)
             written.update(findings.lost_tables)
+        missing = {hash for found in hurt.values() for hash in found["segments"]}
+        if missing and _bring_back(shelf, history, missing, reporter):
+            return _verify(shelf, options, facts, reporter, stop)
         findings.problems += [
             f"{cause}; the next capture makes it anew"
             for part, cause in findings.lost_tables.items()
@@ -129,6 +134,23 @@ def _wanted(
         except (Malformed, OSError):
             continue  # told by _check_capture
     return index, lambda hash: index.find(hash) >= 0
+
+
+def _bring_back(shelf: Shelf, history: History, missing: set[str], reporter: Reporter) -> bool:
+    """Whether the trash had a part with one of these segments: needed no more once, it is the last copy by now."""
+
+    def is_missing(part: str, hash: bytes) -> bool:
+        return hash.hex() in missing and history.is_intact(part, hash.hex())
+
+    parts = parts_holding(shelf.storage, shelf.mark, is_missing)
+    for part in parts:
+        try:
+            bring_back(shelf.storage, part)
+        except OSError as error:
+            reporter.note(f"part {part}, with what a capture lacks, cannot be brought back from the trash: {error}")
+            return False
+        reporter.note(f"part {part} was brought back from the trash, since a capture lacks what is in it")
+    return bool(parts)
 
 
 def _check_captures(

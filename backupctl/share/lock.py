@@ -16,6 +16,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
@@ -141,8 +142,15 @@ def acquire(
         raise _busy(_read(storage, generation)) from None
     lock = None
     try:
-        sink.write(_text(mine))
-        sink.sync()
+        try:
+            sink.write(_text(mine))
+            sink.sync()
+        except OSError:
+            # On a full share, say. It never was in force, and who comes next would have to watch it.
+            sink.close()
+            with suppress(OSError):
+                storage.unlink(_name(generation))
+            raise
         generations = _generations(storage)
         if generations[-1] != generation:
             raise _busy(_read(storage, generations[-1]))
@@ -181,7 +189,7 @@ def _wait_until_stale(
         raise _busy(holder)
     for _ in range(STALE_BEATS):
         wait(beat_seconds)
-        if _generations(storage)[-1] != generation:
+        if max(_generations(storage), default=0) != generation:
             raise _busy(None)
         now = _read(storage, generation)
         if now is not None and now.released:

@@ -14,9 +14,11 @@ from backupctl.domain.errors import Malformed, NotFound, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import BOARD, checked_board
 from backupctl.domain.segments import Place
+from backupctl.share.ballast import BALLAST, make_ballast
 from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
 from backupctl.share.marks import (
+    RETIRED_MARK,
     SHARE_MARK,
     SHELF_MARK,
     ShareMark,
@@ -30,8 +32,8 @@ from backupctl.share.parts import list_parts, part_name, scan_part
 from backupctl.share.storage import FolderStorage, Storage, write_whole
 from backupctl.share.tables import Row, read_table
 
-_FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "busy")
-_BALLAST_BYTES = 1 << 20
+FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "busy")
+FILES = ("HOW-TO-RESTORE.txt", "rebuild.sh", "ballast")  # beside the mark
 MADE_BY = f"backupctl {__version__}"
 
 
@@ -73,12 +75,13 @@ def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
     if mark is None:
         raise _unmarked(folder)
     path = _board_folder(folder, board)
+    _refuse_if_retired(path, board)
     share = FolderStorage(folder)
     share.make_folder(f"boards/{board}")
     share.sync_folder("boards")
     share.sync_folder("")
     storage = FolderStorage(path)
-    for name in _FOLDERS:
+    for name in FOLDERS:
         storage.make_folder(name)
     marked = read_shelf_mark(storage) is not None
     if not marked and (storage.names("captures") or storage.names("stock")):
@@ -86,10 +89,13 @@ def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
             f"{path} holds captures, but its mark ({SHELF_MARK}) is gone",
             "Bring the file back from a snapshot of the NAS: a new mark would not fit what is there.",
         )
-    # Random, since a NAS may compress or share blocks; removing it must give room back.
-    for name, content in {**_restore_texts(board), "ballast": secrets.token_bytes(_BALLAST_BYTES)}.items():
+    texts = _restore_texts(board)
+    for name in (*texts, BALLAST):
         if not marked and storage.size(name) is not None:
             storage.unlink(name)  # perhaps cut short: the mark comes last
+    if storage.size(BALLAST) is None:
+        make_ballast(storage)
+    for name, content in texts.items():
         if storage.size(name) is None:
             write_whole(storage, name, content)
     if not marked:
@@ -132,12 +138,21 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
     path = _board_folder(folder, board)
     mark = read_shelf_mark(FolderStorage(path)) if path.is_dir() else None
     if mark is None:
+        _refuse_if_retired(path, board)
         raise NotFound(f"the share has no shelf of {board}", f"On it are: {', '.join(boards) or 'none yet'}.")
     if mark.board != board:
         raise Refused(
             f"{path} says that it is the shelf of {mark.board}", "Somebody renamed the folder. Rename it back."
         )
     return Shelf(FolderStorage(path), mark, path)
+
+
+def _refuse_if_retired(path: Path, board: str) -> None:
+    if FolderStorage(path).size(RETIRED_MARK) is not None:
+        raise Refused(
+            f"the shelf of {board} is being retired, and not all of it has gone",
+            f"Finish that first: backupctl boards retire {board}",
+        )
 
 
 def _board_folder(folder: Path, board: str) -> Path:

@@ -33,17 +33,18 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
 
-from backupctl.domain.errors import BackupctlError
+from backupctl.domain.errors import BackupctlError, Malformed
 from backupctl.domain.names import CAPTURE_ID, PART, PART_SUFFIX, TABLE_SUFFIX, TRAY
 from backupctl.share.lock import Lock
+from backupctl.share.marks import ShelfMark
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.storage import Storage, write_whole
-from backupctl.share.tables import table_name
+from backupctl.share.tables import Row, read_table, table_name
 
 _FOLDER, _CLOSED = "trash", "tray.json"
 _TRIES = 5
@@ -56,6 +57,11 @@ class Grace:
     seconds: float = 86_400.0  # by the server's clock
     runs: int = 2  # of those that had the lock
     unfinished_seconds: float = 2 * 86_400.0
+
+
+FULL = Grace()
+SHORT = Grace(0, 1)  # where room is short: all that runs before this one removed
+AT_ONCE = Grace(0, 0, 0)
 
 
 class Tray:
@@ -169,7 +175,7 @@ def find(storage: Storage, name: str) -> str | None:
     return None
 
 
-def parts_in_trash(storage: Storage) -> Iterator[tuple[str, str]]:
+def _parts_in_trash(storage: Storage) -> Iterator[tuple[str, str]]:
     """Parts that have a table beside them, each with the name of that table."""
     for tray in _trays(storage):
         names = set(storage.names(tray))
@@ -177,6 +183,17 @@ def parts_in_trash(storage: Storage) -> Iterator[tuple[str, str]]:
             part = name.removesuffix(TABLE_SUFFIX)
             if name.endswith(TABLE_SUFFIX) and PART.fullmatch(part) and f"{part}{PART_SUFFIX}" in names:
                 yield part, f"{tray}/{name}"
+
+
+def parts_holding(storage: Storage, mark: ShelfMark, wanted: Callable[[str, bytes], bool]) -> list[str]:
+    """Parts in the trash in which `wanted(part, hash)` is true of a segment. Raises OSError."""
+    found = []
+    for part, table in _parts_in_trash(storage):
+        rows = read_table(storage, mark, part, table)
+        with suppress(Malformed, FileNotFoundError):
+            if any(isinstance(row, Row) and wanted(part, row.hash) for row in rows):
+                found.append(part)
+    return found
 
 
 def bring_back(storage: Storage, part: str) -> None:

@@ -1,0 +1,249 @@
+"""Removing captures from a shelf that is held, and what nothing needs any more: in the order of `share/trash.py`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from backupctl.domain.errors import BackupctlError
+from backupctl.domain.events import History
+from backupctl.domain.names import CAPTURE_ID
+from backupctl.domain.policy import Policy
+from backupctl.domain.segments import Place
+from backupctl.domain.units import size
+from backupctl.operations.progress import Step, Stop
+from backupctl.operations.rewriting import Rewriting, rewrite
+from backupctl.operations.session import HeldSession
+from backupctl.operations.survey import PartFile, Survey, survey
+from backupctl.share.ballast import make_ballast_again
+from backupctl.share.captures import Captures, read_record, record_name
+from backupctl.share.parts import part_name
+from backupctl.share.readers import Readers, readers_now
+from backupctl.share.spans import NOBODY
+from backupctl.share.storage import Storage
+from backupctl.share.tables import table_name
+from backupctl.share.trash import FULL, Grace, Tray, bring_back, empty, parts_holding
+
+_SETTLES_SECONDS = 5.0  # some servers give room back a little later
+_SMALL = 4 << 20  # bytes: less than that, others on the same share gain and lose all the time
+_NEW_FILE_SECONDS = 3600.0  # from writing a small file to renaming it, at most
+
+
+@dataclass
+class Removal:
+    """What came of it. Bytes: `trashed` went to the trash; files of `expected` left it, and the share has `freed` more.
+
+    `waits`: why something stays although nothing may need it; `problems`: the same, where somebody has to see to it.
+    """
+
+    trashed_bytes: int = 0
+    expected_bytes: int = 0
+    freed_bytes: int = 0
+    brought_back: tuple[str, ...] = ()
+    waits: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    rewriting: Rewriting = field(default_factory=Rewriting)
+
+
+def remove(
+    session: HeldSession,
+    known: Captures,
+    captures: Mapping[str, str],
+    by: str,
+    policy: Policy,
+    grace: Grace,
+    traffic: int,
+    stop: Stop,
+) -> Removal:
+    """Removes captures, each for the reason that stands beside it, and finishes what earlier removals left undone.
+
+    `known`: all that are on the shelf. `by`: "policy", "hand" or "retire". `traffic`: bytes that may be moved by
+    rewriting parts. Raises OSError, Busy, Interrupted; whatever it raises, everything that is still listed can be
+    restored, and the next one goes on.
+    """
+    return _Run(session, known, grace, stop).take(captures, by, policy, traffic)
+
+
+class _Run:
+    """One removal on its way. Steps are in the order of `take`."""
+
+    def __init__(self, session: HeldSession, known: Captures, grace: Grace, stop: Stop) -> None:
+        self._session = session
+        self._known = known
+        self._shelf = session.shelf
+        self._storage: Storage = session.shelf.storage
+        self._grace = grace
+        self._stop = stop
+        self._tray = Tray(self._storage, session.lock)
+        self._now = session.lock.server_time()
+        self._removal = Removal()
+
+    def take(self, captures: Mapping[str, str], by: str, policy: Policy, traffic: int) -> Removal:
+        session, removal = self._session, self._removal
+        goes = {**captures, **dict(self._late_ones())}
+        if goes:
+            said = {"captures": list(goes), "by": by, "reasons": goes, "policy": policy.name}
+            session.event("thinning", {**said, "parts": self._parts_of(goes)}, must_arrive=True)
+        self._move_records(goes)
+        known = replace(self._known, records=tuple(r for r in self._known.records if r.id not in goes))
+        readers = readers_now(self._storage, session.lock, session.facts.claim("").is_gone)
+        found = survey(self._shelf, session.history, known, session.reporter.note, readers.captures)
+        try:
+            self._bring_back(found)
+            if self._may_leave(found, readers):
+                self._move_parts(found)
+            self._move_folders(readers)
+            self._tray.close()
+            self._empty_trash(readers)
+            self._remove_new_files()
+            if traffic and not removal.problems:
+                removal.rewriting = rewrite(session, found, known, policy, traffic, self._stop)
+        finally:
+            found.spans.index.close()
+        make_ballast_again(self._storage)
+        if goes or removal.expected_bytes or removal.trashed_bytes or removal.brought_back:
+            session.event("thinned", {
+                "captures": list(goes), "trashed_bytes": removal.trashed_bytes,
+                "expected_bytes": removal.expected_bytes, "freed_bytes": removal.freed_bytes,
+                "brought_back": list(removal.brought_back),
+            })  # fmt: skip
+        return removal
+
+    def _late_ones(self) -> Iterator[tuple[str, str]]:
+        """Captures that do not count, each with the reason."""
+        for capture, _ in self._known.problems:
+            try:
+                record = read_record(self._storage, self._shelf.mark, capture)
+            except (BackupctlError, OSError):
+                continue
+            if self._session.history.is_superseded(capture, record.lock):
+                yield capture, "its run's lock had been taken over when it was committed, and it does not count"
+
+    def _parts_of(self, captures: Collection[str]) -> list[str]:
+        """What their runs wrote."""
+        return sorted({part for record in self._known.records if record.id in captures for part in record.parts})
+
+    def _move_records(self, captures: Collection[str]) -> None:
+        for capture in captures:
+            self._stop.check()
+            self._take(record_name(capture))
+        self._tray.sync(*(f"captures/{capture}" for capture in captures))
+
+    def _take(self, name: str) -> None:
+        bytes = self._storage.size(name)
+        if bytes is not None:
+            self._tray.take(name)
+            self._removal.trashed_bytes += bytes
+
+    def _bring_back(self, found: Survey) -> None:
+        """What a capture lacks, and the trash has: needed no more once, it is the last intact copy by now."""
+        history, spans = self._session.history, found.spans
+        if not found.lost and not history.damaged_copies:
+            return
+
+        def lacked(part: str, hash: bytes) -> bool:
+            number = spans.index.find(hash)
+            if number < 0 or spans.holding_of(number) == NOBODY or not history.is_intact(part, hash.hex()):
+                return False
+            return not _is_intact(spans.index.place_of(number), hash, history)
+
+        parts = parts_holding(self._storage, self._shelf.mark, lacked)
+        for part in parts:
+            bring_back(self._storage, part)
+            self._session.reporter.note(f"part {part} is brought back: a capture needs it after all")
+        self._removal.brought_back = tuple(parts)
+
+    def _may_leave(self, found: Survey, readers: Readers) -> bool:
+        """Whether it is known what of the stock is needed."""
+        removal = self._removal
+        for capture, cause in found.unreadable:
+            removal.problems.append(f"the contents of {capture} cannot be read, so no part is removed: {cause}")
+        for capture in self._without_their_records():
+            removal.problems.append(
+                f"the record of {capture} has gone, and nothing of this program removed it: bring it back from a "
+                f"snapshot of the NAS, or say `backupctl discard {capture}`; no part is removed until then"
+            )
+        if readers.everything:
+            removal.waits.append(f"parts stay while {', '.join(readers.names)} may be reading them")
+        return not removal.problems and not readers.everything
+
+    def _without_their_records(self) -> list[str]:
+        history = self._session.history
+        return [
+            capture
+            for capture in self._storage.names("captures")
+            if capture in history.captured - history.removed and self._storage.size(record_name(capture)) is None
+        ]
+
+    def _move_parts(self, found: Survey) -> None:
+        dead = [use.file for _, use in sorted(found.parts().items()) if not use.needed and self._is_over(use.file)]
+        done, total = 0, sum(file.bytes for file in dead)
+        for file in dead:
+            self._stop.check()
+            self._take(part_name(file.part))
+            self._take(table_name(file.part))
+            done += file.bytes
+            self._session.reporter.step(Step("removing", done, total))
+        self._tray.sync("stock")
+
+    def _is_over(self, file: PartFile) -> bool:
+        """Whether no run is to go on with the part: one that was cut short may have written it, and begins again."""
+        history = self._session.history
+        if file.part in history.removed_parts:
+            return True
+        if file.part not in history.damaged_parts and not (file.confirmed and file.has_table):
+            return False
+        return self._now - file.modified >= self._grace.unfinished_seconds or not self._grace.unfinished_seconds
+
+    def _move_folders(self, readers: Readers) -> None:
+        """What is left of captures without a record: removed ones, and such as were never finished."""
+        history = self._session.history
+        spared = readers.captures | (history.captured - history.removed)
+        for capture in filter(CAPTURE_ID.fullmatch, self._storage.names("captures")):
+            folder = f"captures/{capture}"
+            if readers.everything or capture in spared or self._storage.size(record_name(capture)) is not None:
+                continue
+            self._stop.check()
+            for name in self._storage.names(folder):
+                if name.startswith(("contents.", "record.", capture)):
+                    self._take(f"{folder}/{name}")
+            self._tray.sync(folder)
+            if self._storage.names(folder):
+                self._removal.waits.append(f"{folder} has files in it that are not of this program")
+            else:
+                self._storage.remove_folder(folder)
+        self._storage.sync_folder("captures")
+
+    def _empty_trash(self, readers: Readers) -> None:
+        storage, removal = self._storage, self._removal
+        before = storage.free_bytes()
+        # Who reads one capture may still need what another one's removal has set free.
+        removal.expected_bytes = empty(storage, self._session.lock, FULL if readers.names else self._grace)
+        deadline = time.monotonic() + _SETTLES_SECONDS
+        while True:
+            removal.freed_bytes = max(0, storage.free_bytes() - before)
+            kept = removal.expected_bytes >= _SMALL and removal.freed_bytes < removal.expected_bytes // 2
+            if not kept:
+                return
+            if time.monotonic() >= deadline:
+                break
+            self._stop.check()
+            time.sleep(0.2)
+        removal.waits.append(
+            f"{size(removal.expected_bytes)} were removed, but the share has only {size(removal.freed_bytes)} more "
+            "free room: does the NAS keep them in a recycle bin, or in snapshots?"
+        )
+
+    def _remove_new_files(self) -> None:
+        """Small files whose writing was cut short before they got their names."""
+        for folder in ("", "manifest"):
+            for file in self._storage.names(folder):
+                name = f"{folder}/{file}" if folder else file
+                is_file = file.endswith(".new") and self._storage.size(name) is not None
+                if is_file and self._now - self._storage.modified(name) >= _NEW_FILE_SECONDS:
+                    self._storage.unlink(name)
+
+
+def _is_intact(place: Place | None, hash: bytes, history: History) -> bool:
+    return place is not None and history.is_intact(place.part, hash.hex())

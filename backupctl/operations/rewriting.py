@@ -1,0 +1,107 @@
+"""Writing what is needed of mostly dead parts into new ones, so that the old ones can go.
+
+Nothing is compressed again, and the old part is not touched: once a later run has hashed the new one, the copies there
+count, nothing needs the old part, and the next thinning removes it. Until then a copy that is wrong costs nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError, Malformed
+from backupctl.domain.policy import Policy
+from backupctl.domain.segments import Place
+from backupctl.operations.confirming import read_back
+from backupctl.operations.part_series import STABLE, PartSeries
+from backupctl.operations.progress import Step, Stop
+from backupctl.operations.session import HeldSession
+from backupctl.operations.survey import PartUse, Survey
+from backupctl.share.captures import Captures
+from backupctl.share.parts import checked_segment, part_name
+from backupctl.share.shelf import Shelf
+from backupctl.share.tables import Row, read_table
+
+_OVERHEAD = 4 << 20  # bytes of room that stay free: tables, heads, the ballast
+
+
+@dataclass(frozen=True)
+class Rewriting:
+    """What came of it: `parts` were rewritten into `into`, by moving so many bytes."""
+
+    parts: tuple[str, ...] = ()
+    into: tuple[str, ...] = ()
+    moved_bytes: int = 0
+
+
+def rewrite(
+    session: HeldSession, found: Survey, captures: Captures, policy: Policy, traffic: int, stop: Stop
+) -> Rewriting:
+    """Rewrites parts that are mostly dead, within `traffic` bytes and the free room of the share. Raises OSError."""
+    chosen = _chosen(session.shelf, found, captures, policy, traffic)
+    if not chosen:
+        return Rewriting()
+    shelf, total = session.shelf, sum(use.live_bytes for use in chosen)
+    series = PartSeries(shelf.storage, shelf.mark, policy.store.sync_every)
+    damaged: list[list[str]] = []
+    try:
+        for use in chosen:
+            damaged += _copy(shelf, found, use.file.part, series, stop)
+            session.reporter.step(Step("moving what is needed of old parts", series.written, total))
+        series.finish()
+    except BaseException:
+        series.abandon()
+        raise
+    shelf.storage.sync_folder("stock")
+    wrong = read_back(shelf, series.sums, stop)
+    if wrong:
+        raise BackupctlError(
+            f"the share gives back other bytes than were written ({len(wrong)} parts: {wrong[0]} ...)",
+            "Nothing is lost: the old copies are where they were. Look at the NAS: its disks, its memory, its log.",
+        )
+    done = Rewriting(tuple(use.file.part for use in chosen), tuple(sorted(series.sums)), series.written)
+    event: dict[str, Any] = {
+        "rewritten": list(done.parts), "into": list(done.into), "moved_bytes": done.moved_bytes,
+        "damaged_copies": damaged,
+    }  # fmt: skip
+    session.event("tidied", event)
+    return done
+
+
+def _chosen(shelf: Shelf, found: Survey, captures: Captures, policy: Policy, traffic: int) -> list[PartUse]:
+    """The deadest first."""
+    written = {part for record in captures.records for part in record.parts}
+    uses = found.parts()
+    if any(not use.file.confirmed and part not in written for part, use in uses.items()):
+        return []  # of an earlier rewriting, as a rule: what it copied counts once the next capture has hashed it
+    room = min(traffic, shelf.storage.free_bytes() - _OVERHEAD)
+    chosen = []
+    for use in sorted(uses.values(), key=lambda use: (use.live_bytes / max(1, use.file.stored_bytes), use.file.part)):
+        dead = use.file.stored_bytes - use.live_bytes
+        worth_it = 100 * dead >= policy.space.rewrite_dead * use.file.stored_bytes and dead >= use.live_bytes
+        if use.file.has_table and use.live_bytes and worth_it and use.live_bytes <= room:
+            room -= use.live_bytes
+            chosen.append(use)
+    return chosen
+
+
+def _copy(shelf: Shelf, found: Survey, part: str, series: PartSeries, stop: Stop) -> list[list[str]]:
+    """Hands what is needed of a part to `series`; (part, hash) of what cannot be read any more, which stays behind."""
+    damaged = []
+    with shelf.storage.open(part_name(part), past_cache=True) as source:
+        for row in read_table(shelf.storage, shelf.mark, part):
+            place = Place(part, row.offset, row.stored, row.length) if isinstance(row, Row) else None
+            if not isinstance(row, Row) or place is None or found.place(row.hash) != place:
+                continue
+            stop.check()
+            frame = source.read_at(row.offset, row.stored)
+            try:
+                content = checked_segment(frame, place, row.hash, shelf.mark.hashing)
+            except Malformed:
+                content = None
+            if content is None or hashlib.sha256(content).digest() != row.sha256:
+                damaged.append([part, row.hash.hex()])
+            else:
+                series.add(STABLE, row.hash, row.sha256, row.length, frame)
+    return damaged

@@ -1,0 +1,252 @@
+"""Removing captures: those that the policy wants no more, or one by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+from backupctl.domain.errors import NoRoom, NotFound, Refused
+from backupctl.domain.events import History, guard_of
+from backupctl.domain.names import CAPTURE_ID
+from backupctl.domain.policy import Policy
+from backupctl.domain.record import CaptureRecord
+from backupctl.domain.retention import Plan
+from backupctl.operations.confirming import confirm_parts
+from backupctl.operations.facts import Facts
+from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.removal import Removal, remove
+from backupctl.operations.retention_plan import plan_of
+from backupctl.operations.session import HeldSession, hold
+from backupctl.operations.survey import survey
+from backupctl.share.ballast import give_up_ballast
+from backupctl.share.captures import Captures, list_captures, record_name
+from backupctl.share.shelf import Shelf
+from backupctl.share.trash import AT_ONCE, FULL, Grace
+
+Json = dict[str, Any]
+
+_NO_LIMIT = 1 << 62
+_Result = TypeVar("_Result")
+
+
+@dataclass(frozen=True)
+class ThinOptions:
+    """`show_plan` makes text of a plan, for the question. `all`: also more removals than usual, which `yes` is not."""
+
+    policy: Policy
+    show_plan: Callable[[Json], str]
+    yes: bool = False
+    all: bool = False
+    dry_run: bool = False
+    tidy: bool = False  # give back all room that can be, at once
+    grace: Grace = FULL
+
+
+def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
+    """Applies the policy: the plan, and what came of it. Only what was shown goes, if it is still to go by then.
+
+    Asks unless `yes`; a plan that is held, or unusual without `all`, removes no capture. Raises Refused where the
+    answer is no; Busy, OSError, Interrupted, BackupctlError.
+    """
+    if options.dry_run:
+        return _dry_run(shelf, options.policy, facts, reporter)
+    run = _Run(shelf, options, facts, reporter, stop)
+    shown, goes, removals = _with_ballast(shelf, run.plan)
+    if goes is None:
+        question, word = _question(shown, options)
+        if not reporter.ask(question, word):
+            hint = f"In a script: --yes{' --all' if word == 'all' else ''}."
+            raise Refused(f"nothing was removed, since {word} was not typed", hint)
+        goes = [item["id"] for item in shown["captures"] if item["action"] == "goes"]
+        removals = _with_ballast(shelf, lambda: run.apply(goes or ()))
+    while options.tidy and removals and removals[-1].rewriting.parts:
+        # Once more: what was rewritten can be hashed now, and what it replaces can go.
+        removals += _with_ballast(shelf, lambda: run.apply(()))
+    return {**shown, "applied": bool(removals), "removed": _gone(shelf, goes), **_told(removals)}
+
+
+class _Run:
+    """What a thinning does while it has the lock; each of its methods takes and gives back the lock."""
+
+    def __init__(self, shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, stop: Stop) -> None:
+        self._shelf = shelf
+        self._options = options
+        self._facts = facts
+        self._reporter = reporter
+        self._stop = stop
+
+    def plan(self) -> tuple[Json, list[str] | None, list[Removal]]:
+        """The plan, what of it goes, and what came of that; or None for what goes, if somebody has to be asked."""
+        options = self._options
+        with self._hold() as session:
+            known, plan = self._plan(session)
+            shown = _as_json(self._shelf, plan, known)
+            is_unusual = plan.unusual is not None and not options.all
+            if plan.goes and not options.yes:
+                return shown, None, []
+            if (plan.held is not None or is_unusual) and not options.tidy:
+                return shown, [], []
+            goes = {} if is_unusual else _why(plan)
+            return shown, list(goes), [self._remove(session, known, goes)]
+
+    def apply(self, goes: Collection[str]) -> list[Removal]:
+        """Removes those of `goes` that are to go by now as well."""
+        with self._hold() as session:
+            known, plan = self._plan(session)
+            return [self._remove(session, known, {id: why for id, why in _why(plan).items() if id in goes})]
+
+    def _hold(self) -> AbstractContextManager[HeldSession]:
+        return hold(self._shelf, self._facts, self._reporter, "thinning", stop=self._stop)
+
+    def _plan(self, session: HeldSession) -> tuple[Captures, Plan]:
+        known = list_captures(self._shelf.storage, self._shelf.mark, session.history)
+        server = datetime.fromtimestamp(session.lock.server_time(), UTC)
+        return known, plan_of(known, session.history, self._options.policy.retention, self._facts, server)
+
+    def _remove(self, session: HeldSession, known: Captures, goes: Mapping[str, str]) -> Removal:
+        policy, grace = self._options.policy, self._options.grace
+        traffic = policy.space.rewrite_traffic
+        if self._options.tidy:
+            grace, traffic = AT_ONCE, _NO_LIMIT
+            for text in confirm_parts(session, self._stop):
+                self._reporter.note(text)
+        return remove(session, known, goes, "policy", policy, grace, traffic, self._stop)
+
+
+def _why(plan: Plan) -> dict[str, str]:
+    return {verdict.id: "; ".join(verdict.reasons) for verdict in plan.verdicts if not verdict.stays}
+
+
+def _question(shown: Json, options: ThinOptions) -> tuple[str, str]:
+    """And the word that answers it."""
+    word = "all" if shown["unusual"] and not options.all else "yes"
+    return f"{options.show_plan(shown)}\n\nType {word} to remove what goes:", word
+
+
+def _gone(shelf: Shelf, captures: Iterable[str]) -> list[str]:
+    return [capture for capture in captures if shelf.storage.size(record_name(capture)) is None]
+
+
+def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
+    records = {record.id: record for record in captures.records}
+    return {
+        "board": shelf.board,
+        "captures": [
+            {
+                "id": verdict.id,
+                "action": "stays" if verdict.stays else "goes",
+                "reasons": list(verdict.reasons),
+                "started": records[verdict.id].started,
+                "label": records[verdict.id].label,
+            }
+            for verdict in plan.verdicts
+        ],
+        "held": plan.held,
+        "unusual": plan.unusual,
+    }
+
+
+def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter) -> Json:
+    captures, history = captures_of(shelf)
+    plan = plan_of(captures, history, policy.retention, facts)
+    found = survey(shelf, history, captures, reporter.note)
+    try:
+        idle = [use.file for use in found.without(plan.goes).values() if not use.needed]
+    finally:
+        found.spans.index.close()
+    would_free = sum(file.bytes + file.table_bytes for file in idle)
+    return {**_as_json(shelf, plan, captures), "applied": False, "dry_run": True, "would_free_bytes": would_free}
+
+
+def _with_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
+    """On a share that is so full that not even a removal can be written down, gives up the ballast for it."""
+    try:
+        return work()
+    except NoRoom:
+        if not give_up_ballast(shelf.storage):
+            raise
+        return work()
+
+
+def _told(removals: Sequence[Removal]) -> Json:
+    """Of one round or several."""
+    return {
+        "trashed_bytes": sum(removal.trashed_bytes for removal in removals),
+        "expected_bytes": sum(removal.expected_bytes for removal in removals),
+        "freed_bytes": sum(removal.freed_bytes for removal in removals),
+        "brought_back": [part for removal in removals for part in removal.brought_back],
+        "rewritten_parts": [part for removal in removals for part in removal.rewriting.parts],
+        "moved_bytes": sum(removal.rewriting.moved_bytes for removal in removals),
+        "waits": removals[-1].waits if removals else [],
+        "problems": removals[-1].problems if removals else [],
+    }
+
+
+@dataclass(frozen=True)
+class DiscardOptions:
+    """`again`: the id of the newest good capture, said again. `name` may be of one that cannot be used any more."""
+
+    name: str
+    policy: Policy
+    yes: bool = False
+    again: str | None = None
+
+
+def discard(shelf: Shelf, options: DiscardOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
+    """Removes one capture by hand, whatever the policy says. Raises Refused for a guarded one, NotFound, Busy."""
+    captures, history = captures_of(shelf)
+    id = _named(shelf, captures, options.name)
+    _refuse_if_guarded(id, captures, history, facts.now())
+    question = f"{id} will be removed from the share, and cannot be restored any more."
+    if _is_newest_good(id, captures):
+        wanted = f"{id} is the newest good capture of its card"
+        if options.again is not None and options.again != id:
+            raise Refused(f"{wanted}, but {options.again} was said again", "Nothing was removed. Which is it?")
+        if options.again is None and not reporter.ask(f"{question} It is the newest good one. Type its id:", id):
+            raise Refused(f"{wanted}, and its id was not typed", f"In a script: --newest {id}.")
+    elif not options.yes and not reporter.ask(f"{question} Type yes to remove it:", "yes"):
+        raise Refused(f"{id} was not removed", "In a script: --yes.")
+
+    def work() -> Removal:
+        with hold(shelf, facts, reporter, f"discard of {id}", stop=stop) as session:
+            known = list_captures(shelf.storage, shelf.mark, session.history)
+            _refuse_if_guarded(_named(shelf, known, id), known, session.history, facts.now())
+            if options.again is None and _is_newest_good(id, known) and not _is_newest_good(id, captures):
+                raise Refused(f"{id} has become the newest good capture", "Nothing was removed. Look again.")
+            return remove(session, known, {id: "by hand"}, "hand", options.policy, FULL, 0, stop)
+
+    removal = _with_ballast(shelf, work)
+    return {"board": shelf.board, "removed": _gone(shelf, [id]), **_told([removal])}
+
+
+def _named(shelf: Shelf, captures: Captures, name: str) -> str:
+    """The id of a capture, or of what is left of one. Raises NotFound, UsageError."""
+    if CAPTURE_ID.fullmatch(name) and all(record.id != name for record in captures.records):
+        if name in shelf.storage.names("captures"):
+            return name
+        raise NotFound(f"there is no capture {name!r}", "See `backupctl list`.")
+    return find_capture(captures, name).id
+
+
+def _record(id: str, captures: Captures) -> CaptureRecord | None:
+    return next((record for record in captures.records if record.id == id), None)
+
+
+def _refuse_if_guarded(id: str, captures: Captures, history: History, now: datetime) -> None:
+    record = _record(id, captures)
+    guard = guard_of(record, history, now) if record else None
+    if guard is not None:
+        raise Refused(f"{id} is guarded: {guard.reason}", f"Take the guard off first: backupctl unguard {id}")
+
+
+def _is_newest_good(id: str, captures: Captures) -> bool:
+    """Of its lane: with another card's captures, nobody gets this one's bytes back."""
+    record = _record(id, captures)
+    if record is None or id not in captures.good:
+        return False
+    later = (other for other in captures.records if other.lane == record.lane and other.sequence > record.sequence)
+    return all(other.id not in captures.good for other in later)
