@@ -161,7 +161,7 @@ def _standing(group: Sequence[Candidate], policy: RetentionPolicy, circumstances
     this_year = local_day(circumstances.now, circumstances.zone).year
     counts = (policy.yearly, policy.monthly, policy.weekly, policy.daily)
     kind = _kind_of_group(group[0])
-    among = f", among {kind}ones" if kind else ""
+    among = f" among {kind}ones" if kind else ""
     spans = [f"the last {counted(count, period.noun)}" for period, count in zip(PERIODS, counts, strict=True) if count]
     too_old = f"older than {spans[0]} with a {kind}capture" if spans else "not among those that the policy keeps"
     # Of years, months, weeks and days: those that have somebody who stands for them.
@@ -197,7 +197,7 @@ def _recent(lane: Sequence[Candidate], policy: RetentionPolicy, now: datetime) -
             yield capture, Tier.RECENT, f"among the newest {policy.newest}"
     good_first = sorted(lane, key=lambda capture: capture.state != "good")
     for capture in good_first[: policy.minimum]:
-        yield capture, Tier.RECENT, f"among the last {policy.minimum}, which are never removed"
+        yield capture, Tier.RECENT, f"among the {policy.minimum} that stay in any case"
 
 
 def _safe(lane: Sequence[Candidate]) -> Iterator[_Reason]:

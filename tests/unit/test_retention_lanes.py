@@ -33,7 +33,7 @@ def test_partial_ones_stand_for_periods_among_themselves() -> None:
     partial = capture("2026-11-17 03:00", 1, state="partial")
     decided = decide([partial, good], PERIODS_ONLY)
     assert decided.goes == ()
-    assert "stands for Tue 17 Nov, among partial ones" in why(decided, partial)
+    assert "stands for Tue 17 Nov among partial ones" in why(decided, partial)
     earlier = capture("2026-11-17 01:00", 0, state="partial")
     assert why(decide([earlier, partial, good], PERIODS_ONLY), earlier) == ("its day has a newer partial one",)
 
@@ -69,7 +69,7 @@ def test_a_clock_that_was_not_trusted_pushes_out_no_certain_day() -> None:
         v.id for v in decide([*certain, *after], PERIODS_ONLY).verdicts if v.stays
     } - {after[0].id}
     assert [c.id for c in astray if c.id in kept] == [astray[-1].id]
-    assert "stands for Tue 17 Nov, among undated ones" in why(decided, astray[-1])
+    assert "stands for Tue 17 Nov among undated ones" in why(decided, astray[-1])
     assert why(decided, astray[0]) == ("its day has a newer undated one",)
 
 

@@ -24,10 +24,10 @@ def test_the_words() -> None:
     said = {day: why(decided, taken) for day, taken in by_day.items()}
     assert said[date(2026, 11, 24)] == (
         "stands for 2026", "stands for November", "stands for week 48", "stands for Tue 24 Nov",
-        "not older than 36 hours", "among the last 3, which are never removed", "the newest good one",
+        "not older than 36 hours", "among the 3 that stay in any case", "the newest good one",
     )  # fmt: skip
     assert said[date(2026, 11, 22)] == (
-        "stands for week 47", "stands for Sun 22 Nov", "among the last 3, which are never removed",
+        "stands for week 47", "stands for Sun 22 Nov", "among the 3 that stay in any case",
     )  # fmt: skip
     assert said[date(2026, 11, 18)] == ("stands for Wed 18 Nov",)
     assert said[date(2026, 11, 17)] == ("its week has a newer one",)
@@ -115,7 +115,7 @@ def test_newest_and_minimum_count_whatever_the_date() -> None:
     assert len(days_of(decide(taken, replace(NOTHING, newest=5)), Tier.RECENT)) == 5
     kept = decide(taken, replace(NOTHING, minimum=4))
     assert days_of(kept) == [date(2026, 11, day) for day in (21, 22, 23, 24)]
-    assert why(kept, taken[-2]) == ("among the last 4, which are never removed",)
+    assert why(kept, taken[-2]) == ("among the 4 that stay in any case",)
 
 
 def test_what_is_needed_on_the_bad_day() -> None:
