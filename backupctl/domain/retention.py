@@ -55,9 +55,9 @@ _STANDING = (Tier.YEARLY, Tier.MONTHLY, Tier.WEEKLY, Tier.DAILY)
 class Candidate:
     """A capture, as the rule sees it. One whose bad ranges were accepted comes as good.
 
-    `at` (aware) is when it was started; where its clock was not trusted, the newest time on the shelf before it that
-    was, or else the first after it, or now. It must not depend on which captures are left. `lane`: as
-    `CaptureRecord.lane`, the kind first. `guard`: the reason of one in force.
+    `at` (aware; UTC is compared fastest) is when it was started; where its clock was not trusted, the newest time on
+    the shelf before it that was, or else the first after it, or now. It must not depend on which captures are left.
+    `lane`: as `CaptureRecord.lane`, the kind first. `guard`: the reason of one in force.
     """
 
     id: str
