@@ -29,6 +29,18 @@ def of_listing(result: dict[str, Any]) -> Exit:
     return Exit.WARNINGS if result["problems"] else Exit.DONE
 
 
+def of_boards(result: dict[str, Any]) -> Exit:
+    """For what `boards` returns."""
+    wanting = ("overdue", "failed", "damaged", "problems")
+    hurt = any(item[key] for item in result["boards"] for key in wanting)
+    return Exit.WARNINGS if hurt or result["retired"] or result["problems"] else Exit.DONE
+
+
+def of_retiring(result: dict[str, Any]) -> Exit:
+    """For what `retire` returns."""
+    return Exit.WARNINGS if result["left"] else Exit.DONE
+
+
 def of_thinning(result: dict[str, Any]) -> Exit:
     """For what `thin` and `discard` return."""
     left = result.get("held") or (result.get("unusual") and not result["applied"])

@@ -11,6 +11,7 @@ from backupctl.domain.card_map import CardMap
 from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.events import History
 from backupctl.domain.policy import Policy
+from backupctl.domain.record import card_of
 from backupctl.domain.units import size
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
@@ -77,6 +78,27 @@ def check_source(situation: Situation) -> Check:
             "source", WARNING, f"{detail}; {'; '.join(card.warnings)}", "See what `backupctl cards` says of it."
         )
     return Check("source", OK, detail)
+
+
+def check_card(situation: Situation) -> Check:
+    """Whether it is the card of before; somebody may have mixed up two cards, or boards."""
+    card = card_of(situation.source.identity)
+    if situation.shelf is None:
+        return Check("card", OK, card)
+    captures, history = captures_of(situation.shelf)
+    newest = next((record for record in reversed(captures.records) if record.kind == "image"), None)
+    continued = max((said.sequence for said in history.continued), default=0)
+    if newest is None or newest.sequence < continued or card_of(newest.source) == card:
+        return Check("card", OK, card)
+    # A place alone does not tell cards apart for sure: files are moved, and readers get other names.
+    is_known = not any(each.startswith("path ") for each in (card, card_of(newest.source)))
+    return Check(
+        "card" if is_known else "place of the card",
+        WARNING,
+        f"it is not the card of the newest capture: {card}, and not {card_of(newest.source)}",
+        f"If the card was replaced: backupctl boards continue {situation.shelf.board} --new-card. "
+        "If not: is it the right card, and the right board?",
+    )
 
 
 def check_use(situation: Situation) -> Check:
@@ -214,6 +236,7 @@ CHECKS: tuple[Callable[[Situation], Check], ...] = (
     check_mount,
     check_not_on_source,
     check_source,
+    check_card,
     check_use,
     check_packages,
     check_room,
@@ -247,7 +270,7 @@ def refuse_if_any(checks: list[Check]) -> None:
 
 def warnings_for_the_record(checks: list[Check]) -> list[str]:
     """Warnings that a run does not come to by itself."""
-    kept = ("mount", "share is elsewhere", "in use", "packages", "room")
+    kept = ("mount", "share is elsewhere", "card", "in use", "packages", "room")
     return [f"{check.name}: {check.detail}" for check in checks if check.result == WARNING and check.name in kept]
 
 

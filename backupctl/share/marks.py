@@ -14,6 +14,7 @@ from backupctl.share.sealed import check_seal, seal
 from backupctl.share.storage import Storage, write_whole
 
 SHARE_MARK, SHELF_MARK = "share.json", "shelf.json"
+RETIRED_MARK = "retired.json"  # what the mark of a shelf becomes while all of it is removed
 FORMAT = 1
 _ID = re.compile(r"[0-9a-f]{32}")
 _SEED = re.compile(r"[0-9a-f]{16}")
@@ -49,9 +50,9 @@ def read_share_mark(storage: Storage) -> ShareMark | None:
     return ShareMark(fields.text("id", _ID), fields.text("made"), fields.flag("same_machine"))
 
 
-def read_shelf_mark(storage: Storage) -> ShelfMark | None:
+def read_shelf_mark(storage: Storage, name: str = SHELF_MARK) -> ShelfMark | None:
     """As `read_share_mark`, for a shelf."""
-    fields = _read(storage, SHELF_MARK, "shelf")
+    fields = _read(storage, name, "shelf")
     if fields is None:
         return None
     name = fields.text("hash")

@@ -1,0 +1,90 @@
+"""Every board on a share: how old its last good capture is, and what else somebody should know of it."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError
+from backupctl.domain.events import History, guard_of
+from backupctl.domain.record import CaptureRecord
+from backupctl.operations.listing import captures_of
+from backupctl.share.captures import Captures
+from backupctl.share.retiring import retired_boards
+from backupctl.share.shelf import Shelf, list_boards, open_shelf
+
+_SOON = timedelta(hours=1)  # captures that follow each other sooner are taken by hand, and say nothing of a rhythm
+_RECENT = 10  # gaps between captures that the usual one is taken from
+
+
+def boards(share: Path, now: datetime) -> dict[str, Any]:
+    """Behind `boards`: `boards`, `retired` (half removed, by name), and `problems` with shelves in words."""
+    found: list[dict[str, Any]] = []
+    problems: list[str] = []
+    alone = (share / "shelf.json").exists()
+    for name in [None] if alone else list_boards(share):
+        try:
+            found.append(_board(open_shelf(share, name), now))
+        except (BackupctlError, OSError) as error:
+            problems.append(f"{name or share}: {error}")
+    return {"boards": found, "retired": [] if alone else retired_boards(share), "problems": problems}
+
+
+def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
+    captures, history = captures_of(shelf)
+    good = [record for record in captures.records if _is_good(record, captures, history)]
+    usual = usual_interval([datetime.fromisoformat(record.started) for record in good if record.clock_trusted])
+    age = now - datetime.fromisoformat(good[-1].started) if good and good[-1].clock_trusted else None
+    away = _away(history, now)
+    return {
+        "board": shelf.board,
+        "captures": len(captures.records),
+        "newest_good": good[-1].id if good else None,
+        "newest_good_started": good[-1].started if good else None,
+        "age_seconds": int(age.total_seconds()) if age is not None else None,
+        "usual_interval_seconds": int(usual.total_seconds()) if usual else None,
+        "overdue": bool(age and usual and age > 2 * usual and away is None),
+        "away_until": away,
+        "unverified": sum(record.id not in history.verified for record in good),
+        "damaged": sum(record.id in history.damaged_captures for record in captures.records),
+        "guarded": sum(guard_of(record, history, now) is not None for record in captures.records),
+        "failed": history.failed_run,
+        "bytes": bytes_under(shelf.path),
+        "problems": [f"{capture} cannot be used: {cause}" for capture, cause in captures.problems],
+    }
+
+
+def _is_good(record: CaptureRecord, captures: Captures, history: History) -> bool:
+    return record.id in captures.good and record.id not in history.damaged_captures
+
+
+def usual_interval(started: Sequence[datetime]) -> timedelta | None:
+    """The median of the last gaps between captures, oldest first; None for too few of them to tell."""
+    gaps = [later - earlier for earlier, later in pairwise(started) if later - earlier > _SOON]
+    return timedelta(seconds=median(gap.total_seconds() for gap in gaps[-_RECENT:])) if gaps else None
+
+
+def _away(history: History, now: datetime) -> str | None:
+    try:
+        return history.away_until if history.away_until and now < datetime.fromisoformat(history.away_until) else None
+    except (ValueError, TypeError):
+        return None
+
+
+def bytes_under(folder: Path) -> int:
+    """The sizes of all regular files in a folder and below, added up. Raises OSError."""
+    total = 0
+    for path, _, names in os.walk(folder):
+        for name in names:
+            try:
+                found = Path(path, name).lstat()
+            except FileNotFoundError:
+                continue  # a run is at work
+            total += found.st_size if stat.S_ISREG(found.st_mode) else 0
+    return total

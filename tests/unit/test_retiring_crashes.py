@@ -1,0 +1,111 @@
+"""A shelf that is being retired is whole, or says that it is to go; whatever befalls it, the next call ends it."""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from backupctl.domain.errors import BackupctlError
+from backupctl.operations import capture as capture_module
+from backupctl.operations import session as session_module
+from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.retiring import remove_shelf
+from backupctl.share.marks import RETIRED_MARK, SHELF_MARK, read_shelf_mark
+from backupctl.share.shelf import Shelf
+from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
+from tests.unit.small_board import FIRST_CARD, SECOND_CARD, SEGMENT, SmallBoard, copied, empty_shelf
+
+Start = Callable[[], tuple[SmallBoard, Disk]]
+
+
+@pytest.fixture
+def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Start:
+    """Makes the same shelf with two captures again and again."""
+    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(os, "fsync", lambda _: None)  # `Disk` knows what is synced
+    monkeypatch.setattr(session_module, "_wait", lambda *_: None)  # for a lock that a crash has torn
+    template = empty_shelf(tmp_path / "template")
+    board = SmallBoard(tmp_path)
+    shelf = board.shelf(FaultyStorage(Disk(template)), template)
+    for content in (FIRST_CARD, SECOND_CARD):
+        board.capture(shelf, content)
+    count = 0
+
+    def make() -> tuple[SmallBoard, Disk]:
+        nonlocal count
+        count += 1
+        folder = tmp_path / f"{count}"
+        folder.mkdir()
+        root = copied(template, folder / "shelf")
+        return SmallBoard(folder, board.now, board.starts, dict(board.contents)), Disk(root)
+
+    return make
+
+
+def retired(board: SmallBoard, storage: FaultyStorage) -> bool:
+    """Whether it was reported as done."""
+    root = storage.disk.root
+    mark = read_shelf_mark(FaultyStorage(storage.disk)) or read_shelf_mark(FaultyStorage(storage.disk), RETIRED_MARK)
+    assert mark is not None
+    try:
+        left = remove_shelf(Shelf(storage, mark, root), board.facts(), Quiet(), Stop())
+    except (Dead, OSError, BackupctlError):
+        return False
+    assert left == []
+    return True
+
+
+def changes_of_retiring(start: Start) -> int:
+    board, disk = start()
+    storage = FaultyStorage(disk)
+    assert retired(board, storage)
+    assert not disk.root.exists()
+    return storage.changes
+
+
+def ends(board: SmallBoard, disk: Disk) -> str:
+    """What state the shelf is in; then, that another call removes what there is."""
+    names = {path.name for path in disk.root.iterdir()} if disk.root.exists() else set()
+    if SHELF_MARK in names:
+        shelf = board.shelf(FaultyStorage(disk), disk.root)
+        board.check(shelf)
+        board.verify(shelf)
+        return "whole"
+    if RETIRED_MARK not in names:
+        assert not names
+        return "gone"
+    assert retired(board, FaultyStorage(disk))
+    assert not disk.root.exists()
+    return "retired"
+
+
+def test_the_process_ends(start: Start) -> None:
+    states = []
+    for at in range(1, changes_of_retiring(start) + 1):
+        board, disk = start()
+        assert not retired(board, FaultyStorage(disk, Fault.DIES, at))
+        states.append(ends(board, disk))
+    # In this order, and each of them for many of the places where a run can end.
+    assert states == sorted(states, key=["whole", "retired", "gone"].index)
+    assert min(states.count(state) for state in ("whole", "retired", "gone")) > 1
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_the_server_loses_power(start: Start, seed: int) -> None:
+    for at in range(1, changes_of_retiring(start) + 1):
+        board, disk = start()
+        retired(board, FaultyStorage(disk, Fault.DIES, at, seed))
+        if disk.root.exists():
+            disk.lose_power(random.Random(f"{at} {seed}"))
+        ends(board, disk)
+
+
+def test_an_error_that_is_told_once(start: Start) -> None:
+    for at in range(1, changes_of_retiring(start) + 1):
+        board, disk = start()
+        retired(board, FaultyStorage(disk, Fault.FAILS, at))
+        ends(board, disk)
