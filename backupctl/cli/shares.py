@@ -10,7 +10,16 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from backupctl.cli.command import BoardOption, Json, JsonOption, PolicyOption, facts_of_machine, run_command
+from backupctl.cli.command import (
+    BoardOption,
+    DryRunOption,
+    Json,
+    JsonOption,
+    PolicyOption,
+    YesOption,
+    facts_of_machine,
+    run_command,
+)
 from backupctl.domain.errors import Exit, UsageError
 
 # Where /etc is; tests put another folder in its place.
@@ -30,6 +39,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(help="The share that the shelves of all boards stand on.", no_args_is_help=True)
     group.command("plan")(share_plan)
     group.command("check")(share_check)
+    group.command("move")(share_move)
     group.command("adopt")(share_adopt)
     app.add_typer(group, name="share")
 
@@ -96,6 +106,44 @@ def share_check(as_json: JsonOption = False, root: RootOption = Path("/")) -> No
     # A share that hangs is looked at by processes of their own.
     result = check_shares(state_folder(), root)
     print_result(result, lambda found: view.checked(found, called_as()), as_json, is_fine(result))
+
+
+def share_move(
+    server: Annotated[str, typer.Option("--server", metavar="NAME", help="Name or address of the new one.")],
+    path: Annotated[
+        str | None, typer.Option("--path", metavar="PATH", help="The share on it.", show_default="as before")
+    ] = None,
+    mount: Annotated[
+        str | None, typer.Option("--mount", metavar="DIR", help="Which one, if there are several.", show_default=False)
+    ] = None,
+    user: Annotated[
+        str | None, typer.Option("--user", metavar="NAME", help="The account there.", show_default="as before")
+    ] = None,
+    password_file: PasswordFileOption = None,
+    yes: YesOption = False,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    root: RootOption = Path("/"),
+) -> None:
+    """Changes the server that the share is mounted from, if it is the same share."""
+    from backupctl.cli import share_questions as questions
+    from backupctl.cli import shares_view as view
+    from backupctl.operations.share_apply import Account
+    from backupctl.operations.share_move import MoveWish
+    from backupctl.operations.share_move import move_share as operation
+
+    account = None
+    if user is not None:
+        password = questions.password_of(user, server, password_file)
+        if password is None:
+            raise UsageError("which password?", "Say --password-file FILE, or run this at a terminal, where it asks.")
+        account = Account(user, password)
+    wish, facts = MoveWish(server, path, mount, account, yes, dry_run), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        return operation(wish, facts.state_folder, reporter, root)
+
+    run_command(task, view.moved, as_json)
 
 
 def print_result(result: Json, show: Callable[[Json], str], as_json: bool, fine: bool) -> NoReturn:

@@ -60,6 +60,18 @@ def _written(result: Json, called_as: list[str]) -> str:
     return "\n".join(lines)
 
 
+def moved(result: Json) -> str:
+    pairs = [
+        ("mount point", result["mount"]),
+        ("before", result["from"]),
+        ("now", result["to"]),
+        ("found there", ", ".join(result["found"])),
+        ("written in", result["place"] if result["moved"] else "nothing was written"),
+        *([("kept", result["kept"])] if result["kept"] else []),
+    ]
+    return "\n".join([facts(pairs), *(paragraph(text) for text in result["notes"])])
+
+
 def checked(result: Json, called_as: list[str]) -> str:
     blocks = [_checked(item["place"], item["faults"]) for item in result["lines"]]
     for share in result["shares"]:

@@ -71,6 +71,26 @@ def parse_unit(text: str) -> dict[str, dict[str, str]]:
     return sections
 
 
+def with_setting(text: str, section: str, key: str, value: str) -> str:
+    """The unit with `value` in the one line that sets `key` in a section; every other byte as it was.
+
+    Raises UsageError for a value that a unit cannot hold, and where there is not exactly one such line.
+    """
+    lines = text.split("\n")
+    found = []
+    current = ""
+    for number, line in enumerate(lines):
+        bare = line.strip(_SPACE)
+        if header := _SECTION.fullmatch(bare):
+            current = header[1]
+        elif current == section and bare.partition("=")[0].rstrip(_SPACE) == key and "=" in bare:
+            found.append(number)
+    if len(found) != 1 or lines[found[0]].endswith("\\"):
+        raise UsageError(f"the unit does not set {key}= in one line of [{section}]", "Set it so, and try again.")
+    lines[found[0]] = f"{key}={_value(value)}"
+    return "\n".join(lines)
+
+
 def _joined(text: str) -> list[str]:
     """Lines without comments; a backslash at the end of one becomes a space, and the next one goes on from there."""
     lines: list[str] = []

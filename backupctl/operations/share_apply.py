@@ -29,6 +29,13 @@ class Account:
         return f"Account({self.user!r})"
 
 
+def refuse_unless_writable(root: Path) -> None:
+    """Raises Refused where this process cannot write to /etc, or it would not last."""
+    if not os.access(root / "etc", os.W_OK):
+        raise Refused("only root can write to /etc", "Run it again with sudo.")
+    mount_tables.refuse_fleeting(root)
+
+
 def replaced_line(plan: SharePlan, root: Path) -> int | None:
     """The number of the line of fstab that the plan's line takes the place of, if there is one. Raises OSError."""
     found = lines_for(mount_tables.read_fstab(root), plan.entry.mount_point)
@@ -51,11 +58,9 @@ def apply_plan(plan: SharePlan, account: Account | None, root: Path = Path("/"))
 
     Raises Refused, OSError, ProgramMissing and the like; then nothing was changed, unless a disk failed meanwhile.
     """
-    if not os.access(root / "etc", os.W_OK):
-        raise Refused("only root can write to /etc", "Run it again with sudo.")
+    refuse_unless_writable(root)
     if plan.credentials and account is None and not (root / plan.credentials.lstrip("/")).exists():
         raise UsageError("which password?", "Say --password-file FILE, or run this at a terminal, where it asks.")
-    mount_tables.refuse_fleeting(root)
     _refuse_two_tables(plan, root)
     mounted = _is_mounted(plan.entry.mount_point, root)
     made = [] if mounted else _make_mount_point(Path(plan.entry.mount_point))
@@ -74,8 +79,7 @@ def apply_plan(plan: SharePlan, account: Account | None, root: Path = Path("/"))
         mount_tables.write_units(root, plan.units)
     elif text != mount_tables.read_fstab(root):
         kept = mount_tables.replace_fstab(root, text)
-    notes = [f"{plan.entry.mount_point} is mounted the way it was until it is unmounted."] if mounted else []
-    return {"kept": str(kept) if kept else None, "notes": [*notes, *_start(plan.entry, root)]}
+    return {"kept": str(kept) if kept else None, "notes": take_up(plan.entry.mount_point, root)}
 
 
 def write_credentials(path: str, account: Account, root: Path) -> None:
@@ -119,12 +123,15 @@ def _make_mount_point(path: Path) -> list[Path]:
     return missing
 
 
-def _start(entry: Entry, root: Path) -> list[str]:
-    """Has the running system take it up; what is to be said of that."""
+def take_up(mount_point: str, root: Path) -> list[str]:
+    """Has the running system take up what was written; what is to be said of that."""
+    notes = []
+    if _is_mounted(mount_point, root):
+        notes.append(f"{mount_point} is mounted the way it was until `umount {mount_point}`.")
     if root != Path("/") or not mount_tables.systemd_runs(root):
-        return ["It is taken up when this system starts again."]
+        return [*notes, "It is taken up when this system starts again."]
     try:
-        mount_tables.start_automount(entry.mount_point)
+        mount_tables.start_automount(mount_point)
     except BackupctlError as error:
-        return [f"It is written, but systemd did not take it up: {error.cause}"]
-    return []
+        return [*notes, f"It is written, but systemd did not take it up: {error.cause}"]
+    return notes

@@ -70,7 +70,7 @@ def _check(mount_point: str, listed: Listed | None, machine: _Machine) -> dict[s
     else:
         faults = [*faults_of_entry(listed, machine.listed, machine.root)]
     seen, trouble, lost = _look_in_time(mount_point, machine)
-    mount = _mounted(mount_point, machine.root)  # after the look, which has an automount mount
+    mount = mounted_share(mount_point, machine.root)  # after the look, which has an automount mount
     faults += _state_faults(mount_point, listed, mount, seen)
     faults += trouble
     if mount is not None and seen is not None:
@@ -87,7 +87,7 @@ def _check(mount_point: str, listed: Listed | None, machine: _Machine) -> dict[s
     }
 
 
-def _mounted(mount_point: str, root: Path) -> Mount | None:
+def mounted_share(mount_point: str, root: Path) -> Mount | None:
     """The network file system that is in force there."""
     found = mount_of(mount_point, read_mounts(root))
     return found if found and same_place(found.mount_point, mount_point) and is_network(found) else None

@@ -55,11 +55,6 @@ def plan_share(wish: ShareWish) -> SharePlan:
     mount = _checked_mount(wish.mount)
     if wish.protocol not in (SMB, NFS):
         raise UsageError(f"there is no protocol {wish.protocol!r}", "Say --protocol smb, or --protocol nfs.")
-    if not _SERVER.fullmatch(wish.server):
-        raise UsageError(
-            f"{wish.server!r} is no name or address of a server",
-            "Give the name alone, such as nas.lan or 192.0.2.7; an IPv6 address needs a name in /etc/hosts.",
-        )
     smb = wish.protocol == SMB
     if not smb and (wish.user is not None or wish.seal):
         raise UsageError("NFS has no accounts and no --seal", "Leave out --user and --seal, or use --protocol smb.")
@@ -70,7 +65,7 @@ def plan_share(wish: ShareWish) -> SharePlan:
         credentials_text(wish.user, "-")  # whether it can stand there
     reasons = (*(_smb_reasons(credentials, wish.seal) if smb else _NFS_REASONS), *_MOUNT_REASONS)
     options = tuple(option for given, _ in reasons for option in given.split(","))
-    entry = Entry(_source(wish), mount, "cifs" if smb else "nfs", options)
+    entry = Entry(share_source(wish.protocol, wish.server, wish.path), mount, "cifs" if smb else "nfs", options)
     format_entry(entry)
     return SharePlan(
         entry,
@@ -103,18 +98,23 @@ def _is_plain(name: str) -> bool:
     return name.replace("\t", " ").isprintable()
 
 
-def _source(wish: ShareWish) -> str:
-    smb = wish.protocol == SMB
+def share_source(protocol: str, server: str, path: str) -> str:
+    """How mount(8) is told which share of which server. Raises UsageError."""
+    smb = protocol == SMB
+    if not _SERVER.fullmatch(server):
+        raise UsageError(
+            f"{server!r} is no name or address of a server",
+            "Give the name alone, such as nas.lan or 192.0.2.7; an IPv6 address needs a name in /etc/hosts.",
+        )
     # mount.cifs(8), "Service formatting and delimiters": slashes are understood everywhere, backslashes are not.
-    path = wish.path.replace("\\", "/") if smb else wish.path
-    pieces = [piece for piece in path.split("/") if piece]
+    pieces = [piece for piece in (path.replace("\\", "/") if smb else path).split("/") if piece]
     if not _is_plain(path) or ".." in pieces or (smb and not pieces):
         raise UsageError(
-            f"{wish.path!r} is no path of a share",
+            f"{path!r} is no path of a share",
             "For SMB, the name of the share, and perhaps a folder in it: 'Back ups/boards/mill'. For NFS, the "
             "exported path.",
         )
-    return f"//{wish.server}/{'/'.join(pieces)}" if smb else f"{wish.server}:/{'/'.join(pieces)}"
+    return f"//{server}/{'/'.join(pieces)}" if smb else f"{server}:/{'/'.join(pieces)}"
 
 
 def credentials_path(mount: str) -> str:
