@@ -33,7 +33,7 @@ from backupctl.share.storage import FolderStorage, Storage, write_whole
 from backupctl.share.tables import Row, read_table
 
 FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "busy")
-FILES = ("HOW-TO-RESTORE.txt", "rebuild.sh", "ballast")  # beside the mark
+FILES = ("HOW-TO-RESTORE.txt", "rebuild.sh", BALLAST)  # beside the mark
 MADE_BY = f"backupctl {__version__}"
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import Refused
+from backupctl.share import ballast as ballast_module
 from backupctl.share import shelf as shelf_module
 from backupctl.share.shelf import adopt_share, make_shelf, open_shelf
 from backupctl.share.storage import Bytes, Storage, write_whole
@@ -29,7 +30,8 @@ def test_files_that_were_cut_short_are_written_anew(tmp_path: Path, monkeypatch:
             raise Dead
 
     with monkeypatch.context() as patch, pytest.raises(Dead):
-        patch.setattr(shelf_module, "write_whole", cut_short)
+        for module in (shelf_module, ballast_module):
+            patch.setattr(module, "write_whole", cut_short)
         make_shelf(tmp_path, "greenhouse", "xxh3-128", MADE)
     made = make_shelf(tmp_path, "greenhouse", "xxh3-128", MADE)
     assert (made.path / "rebuild.sh").read_bytes() == files("backupctl.share").joinpath("rebuild.sh").read_bytes()
