@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
 
 
 def boards(context: typer.Context, share: ShareOption = None, as_json: JsonOption = False) -> None:
-    """Every board on the share: its last good capture, and what needs attention."""
+    """Tells of every board on the share, and what needs attention."""
     if context.invoked_subcommand is not None:
         context.obj = share
         return
@@ -64,7 +64,7 @@ def continue_board(
     share: ShareOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Counts the captures of what is new together with those of what was replaced."""
+    """Counts what comes together with what was there before."""
     from backupctl.cli import boards_view as view
 
     if new_card == new_board:
@@ -88,7 +88,7 @@ def away(
     share: ShareOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Calls a board not overdue for a while: it is switched off, or lent."""
+    """Misses no captures for a while: it is switched off, or lent."""
     from backupctl.cli import boards_view as view
 
     if (until is None) != back:

@@ -10,7 +10,7 @@ from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
-_HEAD = ("board", "last good", "age", "captures", "guarded", "unverified", "on the share")
+_HEAD = ("last good", "age", "kept", "guarded", "unverified", "on share", "board")
 # 3-2-1: "Data Backup Options", Ruggiero and Heckathorn, Carnegie Mellon University for US-CERT, 2012.
 _ONE_SHARE = (
     "One share is not an off-site copy. The usual rule asks for three copies, on two kinds of media, one of them "
@@ -22,17 +22,17 @@ def boards(result: Json) -> str:
     found: list[Json] = result["boards"]
     rows = [
         (
-            item["board"],
             when(item["newest_good_started"]) if item["newest_good_started"] else "none",
             _span(item["age_seconds"]),
             str(item["captures"]),
             str(item["guarded"] or ""),
             str(item["unverified"] or ""),
             size(item["bytes"]),
+            item["board"],
         )
         for item in found
     ]
-    lines = [table(_HEAD, rows, right=(2, 3, 4, 5, 6)) if rows else "There is no board on the share yet."]
+    lines = [table(_HEAD, rows, right=(1, 2, 3, 4, 5)) if rows else "There is no board on the share yet."]
     remarks = [f"{item['board']}: {text}" for item in found for text in _remarks(item)]
     remarks += [
         f"{name}: it is being retired, and not all of it has gone: backupctl boards retire {name}"

@@ -94,7 +94,7 @@ def accept(
     yes: YesOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Takes what a partial capture lacks as known, so that such captures count as good."""
+    """Accepts what a partial capture lacks: such ones count as good."""
     from backupctl.cli import keeping_view as view
 
     checked_naming(capture_name, as_of)

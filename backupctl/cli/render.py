@@ -54,6 +54,7 @@ def capture(result: Json) -> str:
             *([("frozen", _frozen(result))] if result["frozen_seconds"] else []),
             ("state", str(result["state"])),
             *([("label", str(result["label"]))] if result["label"] else []),
+            *([("guard", guard_words(result))] if result["guarded"] else []),
             *([("healed", ", ".join(result["healed"]))] if result.get("healed") else []),
         ]),
     ]  # fmt: skip

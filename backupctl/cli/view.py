@@ -57,7 +57,7 @@ class View:
         self.clear()
         if not sys.stdin.isatty():
             return False
-        print(printable(question), file=sys.stderr)
+        print("\n".join(map(self._folded, question.splitlines())), file=sys.stderr)
         try:
             return input("> ").strip() == expected
         except EOFError:
