@@ -9,19 +9,22 @@ confirmed last. All others are as good as dead.
 from __future__ import annotations
 
 import errno
+from array import array
 from collections import Counter
-from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
+from typing import NamedTuple
 
 from backupctl.domain.errors import Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.segments import Place
 from backupctl.share.captures import Captures, read_record, record_name
+from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.shelf import Shelf, rows_without_table
-from backupctl.share.spans import NOBODY, Spans, spans_of, streams_of
+from backupctl.share.spans import Spans, spans_of, streams_of
 from backupctl.share.tables import Row, read_table, table_name
 
 
@@ -54,6 +57,13 @@ class PartUse:
         return self.live_segments > 0 or self.perhaps_needed
 
 
+class Held(NamedTuple):
+    """Segments that stand in the same part and are held by the same captures."""
+
+    segments: int
+    stored_bytes: int
+
+
 class Survey:
     """The result of `survey`. Close `spans.index` when done.
 
@@ -65,27 +75,24 @@ class Survey:
         self.spans = spans
         self.files = files
         self.unreadable = unreadable  # (capture, cause)
-        # Segments and bytes by part and holding: far fewer than there are segments.
-        self.segments: Counter[tuple[str, int]] = Counter()
-        self.stored: Counter[tuple[str, int]] = Counter()
+        self.held: dict[tuple[str, int], Held] = {}  # by part and holding: far fewer than there are segments
         self.lost: Counter[int] = Counter()  # segments without any copy, by holding
-        for number in range(len(spans.index)):
+        sums: dict[tuple[int, int], list[int]] = {}
+        for number, (part, stored) in enumerate(spans.index.stored_in()):
             holding = spans.holding_of(number)
-            place = spans.index.place_of(number)
-            if holding == NOBODY:
-                continue  # only in contents that could not be read to their end
-            if place is None:
-                self.lost[holding] += 1
+            if stored:
+                both = sums.setdefault((part, holding), [0, 0])
+                both[0] += 1
+                both[1] += stored
             else:
-                self.segments[place.part, holding] += 1
-                self.stored[place.part, holding] += place.stored
+                self.lost[holding] += 1
+        for (part, holding), (segments, stored) in sums.items():
+            self.held[spans.index.part_by_number(part), holding] = Held(segments, stored)
 
     def place(self, hash: bytes) -> Place | None:
         """Where the copy of a segment stands that counts; None if no capture needs it, or there is no copy."""
         number = self.spans.index.find(hash)
-        if number < 0 or self.spans.holding_of(number) == NOBODY:
-            return None
-        return self.spans.index.place_of(number)
+        return self.spans.index.place_of(number) if number >= 0 else None
 
     def parts(self) -> dict[str, PartUse]:
         """What of each part is needed."""
@@ -101,10 +108,10 @@ class Survey:
         ]
         segments: Counter[str] = Counter()
         stored: Counter[str] = Counter()
-        for (part, holding), count in self.segments.items():
+        for (part, holding), held in self.held.items():
             if needed[holding]:
-                segments[part] += count
-                stored[part] += self.stored[part, holding]
+                segments[part] += held.segments
+                stored[part] += held.stored_bytes
         missing = any(needed[holding] for holding in self.lost)
         return {
             part: PartUse(file, segments[part], stored[part], missing and not file.has_table)
@@ -161,78 +168,99 @@ def _needed(shelf: Shelf, captures: Captures, extra: Collection[str]) -> tuple[l
     return sorted(needed, key=lambda capture: (capture.split("-")[1], known.get(capture, -1), capture)), refused
 
 
+@dataclass
+class _Listed:
+    """What a table lists that is there. `intact` and `damaged`: of needed segments their number, offset, stored and
+    decoded length, in turns. Arrays, since a table may be long."""
+
+    part: str
+    segments: int = 0
+    stored_bytes: int = 0
+    intact: array[int] = field(default_factory=lambda: array("Q"))
+    damaged: array[int] = field(default_factory=lambda: array("Q"))
+
+    def places(self, copies: array[int]) -> Iterator[tuple[int, Place]]:
+        for number, *place in zip(*[iter(copies)] * 4, strict=True):
+            yield number, Place(self.part, *place)
+
+
 def _find_copies(shelf: Shelf, history: History, spans: Spans, note: Callable[[str], None]) -> dict[str, PartFile]:
     """Gives the segments in `spans` the places of the copies that count; the parts of the shelf."""
     storage, index = shelf.storage, spans.index
     parts, tables = list_parts(storage)
     files: dict[str, PartFile] = {}
-    damaged: list[tuple[bytes, Place]] = []
-    lost = {}
-    for part in sorted(parts, key=lambda part: (history.confirmed_parts.get(part, -1), part)):
+    damaged: list[_Listed] = []
+    lost: dict[str, str] = {}
+    for part in sorted(parts, key=lambda part: (history.confirmed_parts.get(part, -1), part)):  # the better, the later
         size = storage.size(part_name(part))
         if size is None:
             continue  # on its way out: SMB lists a file for as long as somebody has it open
-        rows: list[Row] = []
-        try:
-            if part not in tables:
-                lost[part] = f"the table of part {part} is missing"
-            else:  # in whole, since what a table says before its fault counts for nothing
-                rows = [row for row in read_table(storage, shelf.mark, part) if isinstance(row, Row)]
-        except Malformed as error:
-            lost[part] = error.cause
-        rows = [row for row in rows if row.offset + row.stored <= size]
-        for row in rows:
-            place = Place(part, row.offset, row.stored, row.length)
-            if index.find(row.hash) < 0:
-                continue
-            if history.is_intact(part, row.hash.hex()):
-                index.add(row.hash, part, place=place)
-            else:
-                damaged.append((row.hash, place))
+        listed = _Listed(part)
+        if part not in tables:
+            lost[part] = f"the table of part {part} is missing"
+        else:
+            try:
+                listed = _read_table(shelf, history, part, size, index)
+            except Malformed as error:  # what a table says before its fault counts for nothing
+                lost[part] = error.cause
+        for number, place in listed.places(listed.intact):
+            index.put_place(number, place)
+        if listed.damaged:
+            damaged.append(listed)
         files[part] = PartFile(
             part=part,
             bytes=size,
             table_bytes=storage.size(table_name(part)) or 0,
-            segments=len(rows),
-            stored_bytes=sum(row.stored for row in rows),
+            segments=listed.segments,
+            stored_bytes=listed.stored_bytes,
             confirmed=part in history.confirmed_parts,
             modified=storage.modified(part_name(part)),
             has_table=part not in lost,
         )
-    _search(shelf, history, lost, spans, files, note)
-    for hash, place in reversed(damaged):
-        if index.place_of(index.find(hash)) is None:
-            index.add(hash, place.part, place=place)
+    searchable = {part: cause for part, cause in lost.items() if part not in history.damaged_parts}
+    _search(shelf, searchable, files, index, note)
+    for listed in reversed(damaged):
+        for number, place in listed.places(listed.damaged):
+            if index.place_of(number) is None:
+                index.put_place(number, place)
     return files
 
 
+def _read_table(shelf: Shelf, history: History, part: str, size: int, index: SegmentIndex) -> _Listed:
+    """Raises Malformed."""
+    listed = _Listed(part)
+    all_hurt = part in history.damaged_parts
+    hurt = {hash for where, hash in history.damaged_copies if where == part}
+    for row in read_table(shelf.storage, shelf.mark, part):
+        if isinstance(row, Row) and row.offset + row.stored <= size:
+            listed.segments += 1
+            listed.stored_bytes += row.stored
+            number = index.find(row.hash)
+            if number >= 0:
+                is_hurt = all_hurt or (hurt and row.hash.hex() in hurt)
+                copies = listed.damaged if is_hurt else listed.intact
+                copies.extend((number, row.offset, row.stored, row.length))
+    return listed
+
+
 def _search(
-    shelf: Shelf,
-    history: History,
-    lost: dict[str, str],
-    spans: Spans,
-    files: dict[str, PartFile],
-    note: Callable[[str], None],
+    shelf: Shelf, lost: dict[str, str], files: dict[str, PartFile], index: SegmentIndex, note: Callable[[str], None]
 ) -> None:
     """Looks into parts whose tables are lost for what has no copy elsewhere, or none in a part that is confirmed."""
-    index = spans.index
     for part, cause in reversed(lost.items()):  # as they count: confirmed last, first
-        if part in history.damaged_parts:
-            continue
+        places = ((number, index.place_of(number)) for number in range(len(index)))
         wanted = {
             number
-            for number in range(len(index))
-            if spans.holding_of(number) != NOBODY
-            and (
-                (place := index.place_of(number)) is None or (files[part].confirmed and not files[place.part].confirmed)
-            )
+            for number, place in places
+            if place is None or (files[part].confirmed and not files[place.part].confirmed)
         }
         if not wanted:
             continue
         note(f"{cause}; the part itself is searched, which takes a while")
         rows = rows_without_table(shelf, part)
         for row in rows:
-            if index.find(row.hash) in wanted:
-                index.add(row.hash, part, place=Place(part, row.offset, row.stored, row.length))
+            number = index.find(row.hash)
+            if number in wanted:
+                index.put_place(number, Place(part, row.offset, row.stored, row.length))
         stored = sum(row.stored for row in rows)
         files[part] = replace(files[part], segments=len(rows), stored_bytes=stored)

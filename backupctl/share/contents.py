@@ -10,6 +10,7 @@ Ascending, without overlap; what is not listed is free space. One zstd frame.
 from __future__ import annotations
 
 import hashlib
+from binascii import unhexlify
 from collections.abc import Iterable, Iterator
 
 import xxhash
@@ -19,13 +20,15 @@ from backupctl.domain.errors import Malformed
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.segments import MOST_SEGMENT_BYTES, STATE_NAMES, STATES_BY_NAME, Entry, State
 from backupctl.share.hashing import HASH_BYTES
-from backupctl.share.lines import lines_of
+from backupctl.share.lines import lines_of, text_of
 from backupctl.share.marks import FORMAT, ShelfMark
 from backupctl.share.storage import Storage
 
 _STREAM_MOST = 1 << 60
 _LINES_MOST = 1 << 26
 _LINES_AT_ONCE = 4096
+_TEXT_MOST = 256 << 20  # what is held in memory as a whole: a TiB in use
+_WITH_HASH, _WITHOUT_HASH = {b"data", b"unreadable"}, {b"zero", b"unreadable"}
 
 
 def contents_name(capture: str, stream: int = 0) -> str:
@@ -91,16 +94,9 @@ def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int =
     The first item is the header's: an entry of length 0 whose offset is the length of the stream.
     """
     name = contents_name(capture, stream)
-    if not CAPTURE_ID.fullmatch(capture):
-        raise Malformed(name, 0, "the id of a capture", repr(capture))
     lines = lines_of(storage, name)
     first = next(lines, b"")
-    expected = f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t".encode()
-    if not first.startswith(expected) or not first[len(expected) :].isdigit():
-        raise Malformed(name, 0, expected.decode(), repr(first[:160]))
-    stream_bytes = int(first[len(expected) :])
-    if stream_bytes > _STREAM_MOST:
-        raise Malformed(name, 0, f"a stream of at most {_STREAM_MOST} bytes", str(stream_bytes))
+    stream_bytes = _stream_bytes(first, mark, capture, stream)
     checksum = xxhash.xxh3_128(first + b"\n")
     width = 2 * HASH_BYTES[mark.hashing.name]
     yield Entry(stream_bytes, 0, State.DATA, b"")
@@ -136,3 +132,51 @@ def read_contents(storage: Storage, mark: ShelfMark, capture: str, stream: int =
             raise Malformed(f"{name}, line {count + 1}", 0, f"the stream's {stream_bytes} bytes", repr(line[:120]))
         yield entry
     raise Malformed(name, 0, "a last line '#end'", "none: the file is truncated")
+
+
+def _stream_bytes(first: bytes, mark: ShelfMark, capture: str, stream: int) -> int:
+    """The length of the stream that the first line names. Raises Malformed."""
+    name = contents_name(capture, stream)
+    if not CAPTURE_ID.fullmatch(capture):
+        raise Malformed(name, 0, "the id of a capture", repr(capture))
+    expected = f"#backupctl contents\t{FORMAT}\t{mark.id}\t{capture}\t{stream}\t{mark.hashing.name}\t".encode()
+    if not first.startswith(expected) or not first[len(expected) :].isdigit():
+        raise Malformed(name, 0, expected.decode(), repr(first[:160]))
+    stream_bytes = int(first[len(expected) :])
+    if stream_bytes > _STREAM_MOST:
+        raise Malformed(name, 0, f"a stream of at most {_STREAM_MOST} bytes", str(stream_bytes))
+    return stream_bytes
+
+
+def read_contents_text(storage: Storage, mark: ShelfMark, capture: str, stream: int = 0) -> bytes:
+    """The lines between the first and the last, as they are: with the right checksum, but not looked at one by one.
+
+    For comparing many captures: see `hashes_in`. In memory as a whole. Raises Malformed.
+    """
+    name = contents_name(capture, stream)
+    text = text_of(storage, name, _TEXT_MOST)
+    begin, end = text.find(b"\n") + 1, text.rfind(b"\n", 0, -1) + 1
+    _stream_bytes(text[: max(begin - 1, 0)], mark, capture, stream)
+    checksum = xxhash.xxh3_128(memoryview(text)[:end]).hexdigest()
+    lines = text.count(b"\n", begin, end)
+    if text[end:] != f"#end\t{lines}\t{checksum}\n".encode():
+        raise Malformed(name, 0, f"'#end' for {lines} lines with the right checksum", repr(text[end:][:120]))
+    return text[begin:end]
+
+
+def hashes_in(lines: Iterable[bytes], mark: ShelfMark, capture: str) -> list[bytes]:
+    """The hashes of the segments that `lines` of `read_contents_text` refer to. Raises Malformed."""
+    width = 2 * mark.hashing.length
+    found = []
+    for line in lines:
+        try:
+            offset, length, state, hash_hex = line.split(b"\t")
+            if not (offset + length).isdigit():
+                raise ValueError
+            if hash_hex != b"-" and len(hash_hex) == width and state in _WITH_HASH:
+                found.append(unhexlify(hash_hex))
+            elif hash_hex != b"-" or state not in _WITHOUT_HASH:
+                raise ValueError
+        except ValueError:
+            raise Malformed(contents_name(capture), 0, "lines of four fields", repr(line[:120])) from None
+    return found

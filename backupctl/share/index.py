@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import tempfile
 from array import array
+from collections.abc import Iterator
+from sys import byteorder
 from typing import IO
 
 from backupctl.domain.segments import Place
@@ -27,8 +29,8 @@ class SegmentIndex:
         self._hashes = bytearray()
         self._slots = array("I", bytes(4 * (1 << 12)))
         self._count = 0
-        self._parts: list[str] = []
-        self._part_numbers: dict[str, int] = {}
+        self._parts = [""]
+        self._part_numbers = {"": 0}
         self._part = array("I")
         self._places = (array("I"), array("I"), array("I")) if with_places else None
         self._sums: IO[bytes] | None = None  # made when the first sum comes
@@ -44,32 +46,31 @@ class SegmentIndex:
         """The number of a segment, or -1."""
         slots, hashes, length = self._slots, self._hashes, self._length
         mask = len(slots) - 1
-        slot = int.from_bytes(hash[-8:]) & mask
-        while (number := slots[slot]) != _EMPTY:
-            at = (number - 1) * length
-            if hashes[at : at + length] == hash:
-                return number - 1
+        slot = int.from_bytes(hash[-8:], byteorder) & mask
+        while (number := slots[slot]) != _EMPTY and not hashes.startswith(hash, (number - 1) * length):
             slot = (slot + 1) & mask
-        return -1
+        return number - 1
 
     def add(self, hash: bytes, part: str = "", sha256: bytes = b"", place: Place | None = None) -> int:
-        """Its number; a segment that is there already gets the new part and place."""
-        number = self.find(hash)
-        if number >= 0:
-            self._put(number, part, sha256, place)
-            return number
-        number = self._count
-        self._hashes += hash
-        self._part.append(0)
-        for column in self._places or ():
-            column.append(0)
-        self._put(number, part, sha256, place)
-        self._count = number + 1
-        if 3 * self._count > 2 * len(self._slots):
-            self._grow()
-        else:
-            self._fill(self._slots, number)
-        return number
+        """Its number; a segment that is there already gets the new part and place, if there is one."""
+        slots, hashes, length = self._slots, self._hashes, self._length
+        mask = len(slots) - 1
+        slot = int.from_bytes(hash[-8:], byteorder) & mask
+        while (number := slots[slot]) != _EMPTY and not hashes.startswith(hash, (number - 1) * length):
+            slot = (slot + 1) & mask
+        if number == _EMPTY:
+            number = self._count + 1
+            hashes += hash
+            self._part.append(0)
+        if part:
+            self._put(number - 1, part, sha256, place)
+        if number > self._count:
+            self._count = number
+            if 3 * number > 2 * len(slots):
+                self._grow()
+            else:
+                slots[slot] = number
+        return number - 1
 
     def _put(self, number: int, part: str, sha256: bytes, place: Place | None) -> None:
         self._part[number] = self.part_number(part)
@@ -79,8 +80,22 @@ class SegmentIndex:
             self._sums.seek(32 * number)
             self._sums.write(sha256)
         if self._places is not None and place is not None:
-            offsets, storeds, lengths = self._places
-            offsets[number], storeds[number], lengths[number] = place.offset // 512, place.stored // 512, place.length
+            self.put_place(number, place)
+
+    def put_place(self, number: int, place: Place) -> None:
+        """Where the segment of this number stands, in an index made `with_places`."""
+        offsets, storeds, lengths = self._columns()
+        self._part[number] = self.part_number(place.part)
+        offsets[number], storeds[number], lengths[number] = place.offset // 512, place.stored // 512, place.length
+
+    def _columns(self) -> tuple[array[int], array[int], array[int]]:
+        if self._places is None:
+            raise ValueError("this index keeps no places")
+        missing = len(self._hashes) // self._length - len(self._places[0])
+        if missing:
+            for column in self._places:
+                column.frombytes(bytes(4 * missing))
+        return self._places
 
     def part_number(self, part: str) -> int:
         """The number that `part_number_of` gives for segments of this part."""
@@ -90,18 +105,15 @@ class SegmentIndex:
             self._parts.append(part)
         return number
 
-    def _fill(self, slots: array[int], number: int) -> None:
-        mask = len(slots) - 1
-        at = number * self._length
-        slot = int.from_bytes(self._hashes[at + self._length - 8 : at + self._length]) & mask
-        while slots[slot] != _EMPTY:
-            slot = (slot + 1) & mask
-        slots[slot] = number + 1
-
     def _grow(self) -> None:
         slots = array("I", bytes(8 * len(self._slots)))
-        for number in range(self._count):
-            self._fill(slots, number)
+        mask = len(slots) - 1
+        words = self._length // 8
+        for number, key in enumerate(array("Q", self._hashes)[words - 1 :: words], 1):  # the same keys as in `find`
+            slot = key & mask
+            while slots[slot] != _EMPTY:
+                slot = (slot + 1) & mask
+            slots[slot] = number
         self._slots = slots
 
     def hash_of(self, number: int) -> bytes:
@@ -120,11 +132,16 @@ class SegmentIndex:
         self._sums.seek(32 * number)
         return self._sums.read(32)
 
+    def stored_in(self) -> Iterator[tuple[int, int]]:
+        """Of each segment in order, of an index made `with_places`: the number of its part, and its stored bytes.
+
+        0 bytes if it has no place.
+        """
+        return ((part, 512 * stored) for part, stored in zip(self._part, self._columns()[1], strict=True))
+
     def place_of(self, number: int) -> Place | None:
         """Of an index made `with_places`; None if none was ever given."""
-        if self._places is None:
-            raise ValueError("this index keeps no places")
-        offsets, storeds, lengths = self._places
+        offsets, storeds, lengths = self._columns()
         if not lengths[number]:
             return None
         part = self._parts[self._part[number]]

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import islice
 
 from backupctl.domain.errors import Malformed
-from backupctl.share.contents import contents_name, read_contents
+from backupctl.share.contents import contents_name, hashes_in, read_contents_text
 from backupctl.share.index import SegmentIndex
+from backupctl.share.line_changes import line_changes
 from backupctl.share.marks import ShelfMark
 from backupctl.share.storage import Storage
 
@@ -26,7 +29,8 @@ class Spans:
     def __init__(self, index: SegmentIndex) -> None:
         self.index = index
         self.captures: list[str] = []
-        self._holding = array("I")  # by number of the segment
+        # By number of the segment: lines of the newest capture that refer to it, since when there are any, and before.
+        self._lines, self._since, self._holding = array("I"), array("I"), array("I")
         # A holding is one that ends earlier, and one run more.
         self._holdings: list[tuple[int, int, int]] = [(NOBODY, 0, 0)]
         self._known: dict[tuple[int, int, int], int] = {}
@@ -51,21 +55,42 @@ class Spans:
         """The runs of captures that hold a segment."""
         return self.runs(self._holding[number])
 
-    def add(self, capture: str, hashes: Iterable[bytes]) -> None:
-        """Adds a capture that holds these segments. If `hashes` raises, nothing is added."""
-        index, holding, holdings = self.index, self._holding, self._holdings
-        numbers = {index.add(hash) for hash in hashes}
-        holding.extend([NOBODY] * (len(index) - len(holding)))
+    def add(self, capture: str, come: Iterable[bytes], gone: Iterable[bytes]) -> None:
+        """Adds a capture, by the segments that it holds and the last one did not, and the other way round.
+
+        A segment is named once for each line that refers to it. `come` and `gone` may have some in common.
+        """
         at = len(self.captures)
         self.captures.append(capture)
-        for number in numbers:
-            before, start, end = holdings[holding[number]]
-            longer = (before, start, at + 1) if end == at and at else (holding[number], at, at + 1)
-            known = self._known.get(longer)
-            if known is None:
-                known = self._known[longer] = len(holdings)
-                holdings.append(longer)
-            holding[number] = known
+        index, lines, since = self.index, self._lines, self._since
+        for hash in come:
+            number = index.add(hash)
+            if number == len(lines):
+                lines.append(0)
+                since.append(0)
+                self._holding.append(NOBODY)
+            if not lines[number]:
+                since[number] = at
+            lines[number] += 1
+        for hash in gone:
+            number = index.find(hash)
+            lines[number] -= 1
+            if not lines[number]:
+                self._end(number, at)
+
+    def finish(self) -> None:
+        """To be called after the last capture was added."""
+        for number, lines in enumerate(self._lines):
+            if lines:
+                self._end(number, len(self.captures))
+
+    def _end(self, number: int, at: int) -> None:
+        longer = (self._holding[number], self._since[number], at)
+        known = self._known.get(longer)
+        if known is None:
+            known = self._known[longer] = len(self._holdings)
+            self._holdings.append(longer)
+        self._holding[number] = known
 
 
 def streams_of(storage: Storage, capture: str) -> list[int]:
@@ -74,27 +99,41 @@ def streams_of(storage: Storage, capture: str) -> list[int]:
     return [int(match[1]) for match in found if match]
 
 
-def spans_of(storage: Storage, mark: ShelfMark, captures: Iterable[str]) -> tuple[Spans, list[tuple[str, str]]]:
+def spans_of(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> tuple[Spans, list[tuple[str, str]]]:
     """The spans of these captures, and those whose contents cannot be read, each with the cause.
 
-    Raises OSError if the share itself is in trouble.
+    Contents are compared as text with those before, and only lines that differ are looked at: fast where neighbours
+    have much in common, right in any case. Whether lines are in order is for `read_contents` to check, before a
+    capture is used; here it makes no difference. Raises OSError if the share itself is in trouble.
     """
     spans = Spans(SegmentIndex(mark.hashing.length, with_places=True))
     unreadable = []
-    for capture in captures:
+    before, before_of = b"", ""
+    for capture, unpacked in _unpacked(storage, mark, captures):
         try:
-            streams = streams_of(storage, capture)
-            if 0 not in streams:
-                raise Malformed(contents_name(capture), 0, "contents", "none: the file is missing")
-            spans.add(
-                capture,
-                [
-                    entry.hash
-                    for stream in streams
-                    for entry in read_contents(storage, mark, capture, stream)
-                    if entry.hash
-                ],
-            )
+            text = unpacked.result()
+            gone, come = line_changes(before, text)
+            spans.add(capture, hashes_in(come, mark, capture), hashes_in(gone, mark, before_of))
         except (Malformed, FileNotFoundError) as error:
             unreadable.append((capture, str(error)))
+            continue
+        before, before_of = text, capture
+    spans.finish()
     return spans, unreadable
+
+
+def _unpacked(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> Iterator[tuple[str, Future[bytes]]]:
+    """The contents of each. The next one is unpacked by a thread while one is worked on, and no more than that."""
+
+    def text_of(capture: str) -> bytes:
+        streams = streams_of(storage, capture)
+        if 0 not in streams:
+            raise Malformed(contents_name(capture), 0, "contents", "none: the file is missing")
+        return b"".join(read_contents_text(storage, mark, capture, stream) for stream in streams)
+
+    with ThreadPoolExecutor(1, thread_name_prefix="worker") as pool:
+        futures = (pool.submit(text_of, capture) for capture in captures)
+        following = list(islice(futures, 1))
+        for capture in captures:
+            (future,), following = following, list(islice(futures, 1))
+            yield capture, future

@@ -9,8 +9,10 @@ One zstd frame. Text, since the shell script that rebuilds a capture without thi
 
 from __future__ import annotations
 
+from binascii import unhexlify
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import xxhash
 import zstandard
@@ -25,8 +27,7 @@ UNIT = 512  # offsets and stored lengths are multiples of it, so that plain dd c
 _MOST_BYTES = PART_BYTES + (1 << 30)
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """One segment of a part; see `domain.segments.Place` for the units."""
 
     hash: bytes
@@ -107,11 +108,7 @@ def read_table(storage: Storage, mark: ShelfMark, part: str, name: str | None = 
             hash_hex, sha_hex, offset, stored, length = fields
             if (len(hash_hex), len(sha_hex)) != (width, 64) or not (offset + stored + length).isdigit():
                 raise ValueError
-            row = Row(
-                bytes.fromhex(hash_hex.decode()), bytes.fromhex(sha_hex.decode()), int(offset), int(stored), int(length)
-            )
-            if (2 * len(row.hash), len(row.sha256)) != (width, 32):
-                raise ValueError  # fromhex passes over blanks
+            row = Row(unhexlify(hash_hex), unhexlify(sha_hex), int(offset), int(stored), int(length))
         except ValueError:
             raise Malformed(f"{name}, line {rows + 2}", 0, "five fields", repr(line[:120])) from None
         inside = at <= row.offset and row.stored > 0 and row.offset + row.stored <= _MOST_BYTES
