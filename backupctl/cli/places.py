@@ -10,6 +10,7 @@ from pathlib import Path
 
 from backupctl.domain.errors import UsageError
 from backupctl.domain.policy import Policy, parse_policy
+from backupctl.formats.calendar_event import parse_calendar_event
 
 
 def state_folder() -> Path:
@@ -57,6 +58,11 @@ def load_policy(name: str | None) -> Policy:
     """As `policy_file` finds it. Raises UsageError."""
     path = policy_file(name)
     try:
-        return parse_policy(path.stem, path.read_text(encoding="utf-8"))
+        policy = parse_policy(path.stem, path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"policy {path} cannot be read: {error}") from None
+    try:
+        parse_calendar_event(policy.schedule.when)
+    except UsageError as error:
+        raise UsageError(f"policy {path.stem}, [schedule]: when is {error.cause}", error.hint) from None
+    return policy

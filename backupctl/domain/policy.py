@@ -56,6 +56,17 @@ class PacePolicy:
 
 
 @dataclass(frozen=True)
+class SchedulePolicy:
+    """`[schedule]`: when nights are. Spans are in seconds."""
+
+    when: str = "*-*-* 03:17"  # as `formats/calendar_event.py` reads it
+    random_delay: int = 20 * 60  # up to so much later, always the same on one board
+    window: int = 6 * 3600  # for which a night that came to nothing is tried again; 0: never
+    retry_every: int = 45 * 60
+    overdue: int = 36 * 3600  # since the newest good capture was begun
+
+
+@dataclass(frozen=True)
 class NightPolicy:
     """`[night]`: what a night does besides its capture."""
 
@@ -96,13 +107,14 @@ class Policy:
     hooks: HooksPolicy = field(default_factory=HooksPolicy)
     store: StorePolicy = field(default_factory=StorePolicy)
     pace: PacePolicy = field(default_factory=PacePolicy)
+    schedule: SchedulePolicy = field(default_factory=SchedulePolicy)
     night: NightPolicy = field(default_factory=NightPolicy)
     retention: RetentionPolicy = field(default_factory=RetentionPolicy)
     space: SpacePolicy = field(default_factory=SpacePolicy)
 
 
 _SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic", "thin_below"}
-_SPANS = {"everything_for", "renew_after"}
+_SPANS = {"everything_for", "renew_after", "random_delay", "window", "retry_every", "overdue"}
 _MOST_KEPT = 1000
 _BOUNDS = {
     "level": (1, 19),
@@ -114,6 +126,10 @@ _BOUNDS = {
     "max_freeze": (1, 3600),
     "deadline": (1, 3600),
     "max_rounds": (2, 100),
+    "random_delay": (0, 12 * 3600),
+    "window": (0, 7 * 86_400),
+    "retry_every": (5 * 60, 86_400),
+    "overdue": (3600, 400 * 86_400),
     "verify_nights": (0, 1000),
     "daily": (0, _MOST_KEPT),
     "weekly": (0, _MOST_KEPT),
@@ -142,6 +158,7 @@ def parse_policy(name: str, text: str) -> Policy:
         "hooks": HooksPolicy,
         "store": StorePolicy,
         "pace": PacePolicy,
+        "schedule": SchedulePolicy,
         "night": NightPolicy,
         "retention": RetentionPolicy,
         "space": SpacePolicy,
@@ -177,7 +194,7 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
     for key, value in table.items():
         default = getattr(section(), key)
         if key in _SPANS and type(value) is int and value != 0:
-            raise UsageError(f"policy {where}: {key} is {value}: of what?", "Like '36 h', '10 d' or '2 w'.")
+            raise UsageError(f"policy {where}: {key} is {value}: of what?", "Like '45 min', '36 h', '10 d' or '2 w'.")
         if key in _SIZES | _SPANS and isinstance(value, str):
             try:
                 value = parse_size(value) if key in _SIZES else parse_span(value)

@@ -83,6 +83,17 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "workers": lambda count: (
         f"{counted(count, 'thread')} for hashing and compressing." if count else "Threads by cores and memory."
     ),
+    "when": lambda when: f"Planned for {when}, as systemd.time(7) has it.",
+    "random_delay": lambda seconds: (
+        f"Up to {span(seconds)} later, always the same on one board." if seconds else "At that time, on all boards."
+    ),
+    "window": lambda seconds: (
+        f"A night that came to nothing is tried again for {span(seconds)}."
+        if seconds
+        else "A night that came to nothing is not tried again."
+    ),
+    "retry_every": lambda seconds: f"That is tried every {span(seconds)}.",
+    "overdue": lambda seconds: f"Without a good capture for {span(seconds)}, the board is overdue.",
     "verify_nights": lambda nights: (
         f"Every night reads back a part, so that {counted(nights, 'night')} see all of the shelf."
         if nights

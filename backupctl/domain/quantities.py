@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 _BYTES = {"": 1, "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "KIB": 1 << 10, "MIB": 1 << 20, "GIB": 1 << 30}
-_SECONDS = {"H": 3600, "D": 86_400, "W": 7 * 86_400}
+_SECONDS = {"MIN": 60, "H": 3600, "D": 86_400, "W": 7 * 86_400}
 _QUANTITY = re.compile(r"(\d{1,15}(?:\.\d{1,9})?)\s*([A-Z]{0,3})", re.IGNORECASE | re.ASCII)
 
 
@@ -15,8 +15,8 @@ def parse_size(text: str) -> int:
 
 
 def parse_span(text: str) -> int:
-    """Seconds in `36 h`, `10 d` or `2 w`; a day is 24 hours, whatever a clock is put to. Raises ValueError."""
-    return _parse(text, _SECONDS, "a span of time", "'36 h', '10 d' or '2 w'")
+    """Seconds in `45 min`, `36 h` or `2 w`; a day is 24 hours, whatever a clock is put to. Raises ValueError."""
+    return _parse(text, _SECONDS, "a span of time", "'45 min', '36 h', '10 d' or '2 w'")
 
 
 def _parse(text: str, units: dict[str, int], what: str, like: str) -> int:

@@ -31,9 +31,11 @@ def duration(seconds: float) -> str:
 
 
 def span(seconds: int) -> str:
-    """`36 hours`, `180 days`: in days from two of them on, where they are whole."""
+    """`45 minutes`, `36 hours`, `180 days`: in days from two of them on, where they are whole."""
     if seconds >= 2 * 86_400 and seconds % 86_400 == 0:
         return counted(seconds // 86_400, "day")
+    if seconds < 2 * 3600 and seconds % 3600:
+        return counted(round(seconds / 60), "minute")
     hours = seconds / 3600
     return counted(int(hours), "hour") if hours.is_integer() else f"{hours:.3g} hours"
 

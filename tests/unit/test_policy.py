@@ -27,7 +27,15 @@ def test_the_shipped_policy_has_every_key_with_its_default() -> None:
 
 @pytest.mark.parametrize(
     ("text", "seconds"),
-    [("36 h", 36 * HOUR), ("36h", 36 * HOUR), ("10 d", 10 * DAY), ("2 w", 14 * DAY), ("1.5 D", 36 * HOUR), ("0 d", 0)],
+    [
+        ("45 min", 45 * 60),
+        ("36 h", 36 * HOUR),
+        ("36h", 36 * HOUR),
+        ("10 d", 10 * DAY),
+        ("2 w", 14 * DAY),
+        ("1.5 D", 36 * HOUR),
+        ("0 d", 0),
+    ],
 )
 def test_spans(text: str, seconds: int) -> None:
     assert parse_span(text) == seconds
@@ -75,8 +83,11 @@ def test_nought_needs_no_unit() -> None:
         ("[retention]\ndaily = 7.5\n", "daily is 7.5"),
         ('[retention]\ndaily = "7 d"\n', "daily is '7 d'"),
         ("[retention]\neverything_for = 36\n", "of what"),
-        ('[retention]\neverything_for = "36 min"\n', "not a span of time"),
+        ('[retention]\neverything_for = "36 sec"\n', "not a span of time"),
         ('[retention]\neverything_for = "400 d"\n', "not within 0 and"),
+        ('[schedule]\nretry_every = "4 min"\n', "not within 300 and"),
+        ("[schedule]\nwindow = 6\n", "of what"),
+        ("[schedule]\nwhen = 3\n", "when is 3"),
         ("[space]\nrewrite_dead = 40\n", "not within 50 and 100"),
         ('[space]\nthin_below = "1 h"\n', "not a size"),
         ("retention = 7\n", "not a table"),
