@@ -39,7 +39,7 @@ def rewrite(
     session: HeldSession, found: Survey, captures: Captures, policy: Policy, traffic: int, stop: Stop
 ) -> Rewriting:
     """Rewrites parts that are mostly dead, within `traffic` bytes and the free room of the share. Raises OSError."""
-    chosen = _chosen(session.shelf, found, captures, policy, traffic)
+    chosen = _chosen(session, found, captures, policy, traffic)
     if not chosen:
         return Rewriting()
     shelf, total = session.shelf, sum(use.live_bytes for use in chosen)
@@ -69,13 +69,13 @@ def rewrite(
     return done
 
 
-def _chosen(shelf: Shelf, found: Survey, captures: Captures, policy: Policy, traffic: int) -> list[PartUse]:
+def _chosen(session: HeldSession, found: Survey, captures: Captures, policy: Policy, traffic: int) -> list[PartUse]:
     """The deadest first."""
-    written = {part for record in captures.records for part in record.parts}
     uses = found.parts()
-    if any(not use.file.confirmed and part not in written for part, use in uses.items()):
+    settled = session.history.damaged_parts.union(*(record.parts for record in captures.records))
+    if any(not use.file.confirmed and part not in settled for part, use in uses.items()):
         return []  # of an earlier rewriting, as a rule: what it copied counts once the next capture has hashed it
-    room = min(traffic, shelf.storage.free_bytes() - _OVERHEAD)
+    room = min(traffic, session.shelf.storage.free_bytes() - _OVERHEAD)
     chosen = []
     for use in sorted(uses.values(), key=lambda use: (use.live_bytes / max(1, use.file.stored_bytes), use.file.part)):
         dead = use.file.stored_bytes - use.live_bytes

@@ -80,9 +80,9 @@ def segments_by_part(shelf: Shelf) -> list[list[str]]:
 
 
 def other_files(root: Path) -> list[str]:
-    """All files but parts and their tables, which have random names, and what every run adds: events and locks."""
+    """All files but parts and their tables, which have random names, and what comes with every run: events and marks."""
     names = sorted(path.relative_to(root).as_posix() for path in root.rglob("*") if path.is_file())
-    return [name for name in names if not name.startswith(("stock/", "busy/")) and not _is_event(name)]
+    return [name for name in names if not name.startswith(("stock/", "busy/", "readers/")) and not _is_event(name)]
 
 
 def _is_event(name: str) -> bool:
