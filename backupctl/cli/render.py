@@ -205,12 +205,13 @@ def verified(result: Json) -> str:
     turn = result["slice"]
     hurt = ((result["damaged_segments"], "segment"), (len(result["damaged_parts"]), "part"))
     damaged = [counted(count, noun) for count, noun in hurt if count]
+    others = result["damaged_captures"] or result["unusable_captures"] or result["problems"]
     lines = [
         facts([
             ("board", result["board"]),
             ("checked", f"{counted(result['checked_segments'], 'segment')}, {size(result['checked_bytes'])}"),
             *([("slice", f"{turn[0] + 1} of {turn[1]}")] if turn else []),
-            ("damaged", ", ".join(damaged) or "nothing"),
+            ("damaged", ", ".join(damaged) or ("no segment, but see below" if others else "nothing")),
             ("whole", "not judged by a slice" if turn else counted(len(result["whole_captures"]), "capture")),
         ]),
     ]  # fmt: skip

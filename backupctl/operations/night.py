@@ -71,8 +71,18 @@ def _verify(night: Night) -> StepResult | None:
         raise NotFound("the board has no shelf on the share yet", "The first capture makes it.")
     result = verify(shelf, VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
     code = exit_codes.of_verification(result)
-    said = "all intact" if code == Exit.DONE else f"{result['damaged_segments']} damaged; see `backupctl verify`"
-    return StepResult(result, code, f"{counted(result['checked_segments'], 'segment')} read back, {said}")
+    return StepResult(result, code, f"{counted(result['checked_segments'], 'segment')} read back, {_found(result)}")
+
+
+def _found(verified: Json) -> str:
+    counts = (
+        (verified["damaged_segments"], "damaged segment"),
+        (len(verified["damaged_parts"]), "damaged part"),
+        (len(verified["damaged_captures"]), "damaged capture"),
+        (len(verified["problems"]), "problem"),
+    )
+    found = ", ".join(counted(count, noun) for count, noun in counts if count)
+    return f"{found}; see `backupctl verify`" if found else "all intact"
 
 
 STEPS: tuple[NightStep, ...] = (NightStep("capture", _capture), NightStep("verify", _verify))

@@ -60,7 +60,9 @@ def test_damage_is_told_and_no_capture_called_damaged(
     found = backupctl(hurt.share, "verify", "--json", code=5).json
     assert capture_id in found["whole_captures"]
     assert [f"{capture_id}.img.zst" in problem for problem in found["problems"]] == [True]
-    assert f"{capture_id}.img.zst" in "".join(backupctl(hurt.share, "verify", code=5).out.split())
+    said = backupctl(hurt.share, "verify", code=5).out
+    assert f"{capture_id}.img.zst" in "".join(said.split())
+    assert "no segment, but see below" in said
     backupctl(hurt.share, "verify", hurt.captures[0])
 
 
