@@ -15,7 +15,7 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.secrets_found import secrets_found
-from backupctl.operations.session import HeldSession, hold
+from backupctl.operations.session import HeldSession, hold, with_ballast
 from backupctl.share.captures import Captures
 from backupctl.share.readers import readers_now
 from backupctl.share.retiring import (
@@ -107,6 +107,15 @@ def remove_shelf(shelf: Shelf, facts: Facts, reporter: Reporter, stop: Stop) -> 
 
     Raises Busy while a run or a reader is at work on it, BackupctlError for the share.
     """
+    with_ballast(shelf, lambda: _remove_all_but_lock(shelf, facts, reporter, stop))
+    left = remove_lock_and_mark(shelf.storage)
+    if not left:
+        with suppress(OSError):  # an empty folder does no harm
+            shelf.path.rmdir()
+    return left
+
+
+def _remove_all_but_lock(shelf: Shelf, facts: Facts, reporter: Reporter, stop: Stop) -> None:
     storage = shelf.storage
     with hold(shelf, facts, reporter, f"retiring of {shelf.board}", stop=stop) as held:
         _refuse_while_read(held, facts, "Nothing was removed. Try again when that has ended.")
@@ -115,11 +124,6 @@ def remove_shelf(shelf: Shelf, facts: Facts, reporter: Reporter, stop: Stop) -> 
         remove_records(storage, held.lock)
         _refuse_while_read(held, facts, "No capture is left. When that has ended, `boards retire` removes the rest.")
         remove_all_but_lock(storage, held.lock)
-    left = remove_lock_and_mark(storage)
-    if not left:
-        with suppress(OSError):  # an empty folder does no harm
-            shelf.path.rmdir()
-    return left
 
 
 def _refuse_while_read(held: HeldSession, facts: Facts, hint: str) -> None:

@@ -6,13 +6,13 @@ import errno
 import json
 import secrets
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from backupctl import BUILT
 from backupctl.domain.clock import distrust
@@ -21,11 +21,14 @@ from backupctl.domain.events import Event, History, fold, kind_of_run
 from backupctl.formats.strict_json import Fields
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.share.ballast import give_up_ballast
 from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import close_open_trays
+
+_Result = TypeVar("_Result")
 
 
 class Session:
@@ -213,3 +216,13 @@ def _release(lock: Lock, reporter: Reporter) -> None:
         lock.release()
     except OSError as error:
         reporter.note(f"the lock could not be given back ({error}); the next run finds that this one has ended")
+
+
+def with_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
+    """On a share that is so full that not even a removal can be written down, gives up the ballast for it."""
+    try:
+        return work()
+    except NoRoom:
+        if not give_up_ballast(shelf.storage):
+            raise
+        return work()

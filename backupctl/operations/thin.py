@@ -6,9 +6,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, TypeVar
+from typing import Any
 
-from backupctl.domain.errors import NoRoom, NotFound, Refused
+from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.events import History, guard_of
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
@@ -20,9 +20,8 @@ from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.removal import Removal, remove
 from backupctl.operations.retention_plan import plan_of
-from backupctl.operations.session import HeldSession, hold
+from backupctl.operations.session import HeldSession, hold, with_ballast
 from backupctl.operations.survey import survey
-from backupctl.share.ballast import give_up_ballast
 from backupctl.share.captures import Captures, list_captures, record_name
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import AT_ONCE, FULL, Grace
@@ -30,7 +29,6 @@ from backupctl.share.trash import AT_ONCE, FULL, Grace
 Json = dict[str, Any]
 
 _NO_LIMIT = 1 << 62
-_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True)
@@ -55,17 +53,17 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     if options.dry_run:
         return _dry_run(shelf, options.policy, facts, reporter)
     run = _Run(shelf, options, facts, reporter, stop)
-    shown, goes, removals = _with_ballast(shelf, run.plan)
+    shown, goes, removals = with_ballast(shelf, run.plan)
     if goes is None:
         question, word = _question(shown, options)
         if not reporter.ask(question, word):
             hint = f"In a script: --yes{' --all' if word == 'all' else ''}."
             raise Refused(f"nothing was removed, since {word} was not typed", hint)
         goes = [item["id"] for item in shown["captures"] if item["action"] == "goes"]
-        removals = _with_ballast(shelf, lambda: run.apply(goes or ()))
+        removals = with_ballast(shelf, lambda: run.apply(goes or ()))
     while options.tidy and removals and removals[-1].rewriting.parts:
         # Once more: what was rewritten can be hashed now, and what it replaces can go.
-        removals += _with_ballast(shelf, lambda: run.apply(()))
+        removals += with_ballast(shelf, lambda: run.apply(()))
     return {**shown, "applied": bool(removals), "removed": _gone(shelf, goes), **_told(removals)}
 
 
@@ -162,16 +160,6 @@ def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter) -> 
     return {**_as_json(shelf, plan, captures), "applied": False, "dry_run": True, "would_free_bytes": would_free}
 
 
-def _with_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
-    """On a share that is so full that not even a removal can be written down, gives up the ballast for it."""
-    try:
-        return work()
-    except NoRoom:
-        if not give_up_ballast(shelf.storage):
-            raise
-        return work()
-
-
 def _told(removals: Sequence[Removal]) -> Json:
     """Of one round or several."""
     return {
@@ -219,7 +207,7 @@ def discard(shelf: Shelf, options: DiscardOptions, facts: Facts, reporter: Repor
                 raise Refused(f"{id} has become the newest good capture", "Nothing was removed. Look again.")
             return remove(session, known, {id: "by hand"}, "hand", options.policy, FULL, 0, stop)
 
-    removal = _with_ballast(shelf, work)
+    removal = with_ballast(shelf, work)
     return {"board": shelf.board, "removed": _gone(shelf, [id]), **_told([removal])}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from backupctl.operations.progress import Quiet, Stop
 from backupctl.operations.retiring import remove_shelf
 from backupctl.share.marks import RETIRED_MARK, SHELF_MARK, read_shelf_mark
 from backupctl.share.shelf import Shelf
+from backupctl.share.storage import FolderStorage, Sink
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
 from tests.unit.small_board import FIRST_CARD, SECOND_CARD, SEGMENT, SmallBoard, copied, empty_shelf
 
@@ -109,3 +111,21 @@ def test_an_error_that_is_told_once(start: Start) -> None:
         board, disk = start()
         retired(board, FaultyStorage(disk, Fault.FAILS, at))
         ends(board, disk)
+
+
+class _Full(FolderStorage):
+    """Nothing can be made on it while there is a ballast."""
+
+    def create(self, name: str) -> Sink:
+        if (self.root / "ballast").exists():
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return super().create(name)
+
+
+def test_a_share_that_is_full(start: Start) -> None:
+    """Not even a lock can be taken there, but for the room that the ballast keeps."""
+    board, disk = start()
+    (disk.root / "ballast").write_bytes(b"\0")
+    shelf = board.shelf(_Full(disk.root), disk.root)
+    assert remove_shelf(shelf, board.facts(), Quiet(), Stop()) == []
+    assert not disk.root.exists()
