@@ -128,7 +128,7 @@ def night(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Does what the timer runs: a capture, then verifies a part."""
+    """Does what the timer runs: takes a capture, verifies a part of all, and thins."""
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
 

@@ -15,7 +15,10 @@ from backupctl.operations.adopt import existing_shelf, shelf_for_capture
 from backupctl.operations.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.thin import ThinOptions, thin
 from backupctl.operations.verify import VerifyOptions, verify
+from backupctl.share.shelf import Shelf
+from backupctl.share.trash import FULL, SHORT, Grace
 
 Json = dict[str, Any]
 
@@ -66,12 +69,45 @@ def _verify(night: Night) -> StepResult | None:
     nights = night.policy.night.verify_nights
     if not nights:
         return None
+    result = verify(_shelf(night), VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
+    code = exit_codes.of_verification(result)
+    return StepResult(result, code, f"{counted(result['checked_segments'], 'segment')} read back, {_found(result)}")
+
+
+def _shelf(night: Night) -> Shelf:
     shelf = existing_shelf(night.share, night.board)
     if shelf is None:
         raise NotFound("the board has no shelf on the share yet", "The first capture makes it.")
-    result = verify(shelf, VerifyOptions(nights=nights), night.facts, night.reporter, night.stop)
-    code = exit_codes.of_verification(result)
-    return StepResult(result, code, f"{counted(result['checked_segments'], 'segment')} read back, {_found(result)}")
+    return shelf
+
+
+def _make_room(night: Night) -> StepResult | None:
+    """Thins before the capture, where little room is left on the share, and gives back what was removed before."""
+    least = night.policy.space.thin_below
+    if not least:
+        return None
+    shelf = existing_shelf(night.share, night.board)
+    free = shelf.storage.free_bytes() if shelf else None
+    if shelf is None or free is None or free >= least:
+        said = "a new shelf" if free is None else f"{size(free)} free"
+        return StepResult({"board": night.board, "free_bytes": free}, Exit.DONE, said)
+    return _thin(night, SHORT)
+
+
+def _thin(night: Night, grace: Grace = FULL) -> StepResult:
+    """What the policy does not want any more goes. An unusual thinning waits for somebody to look at it."""
+    options = ThinOptions(night.policy, show_plan=str, yes=True, grace=grace)
+    result = thin(_shelf(night), options, night.facts, night.reporter, night.stop)
+    return StepResult(result, exit_codes.of_thinning(result), _said_of_thinning(result))
+
+
+def _said_of_thinning(result: Json) -> str:
+    if result["held"]:
+        return f"nothing goes, since {result['held']}"
+    if not result["applied"]:
+        return f"nothing was removed: {result['unusual']}; look at it with `backupctl thin`"
+    said = f"{counted(len(result['removed']), 'capture')} removed, {size(result['expected_bytes'])} given back"
+    return "; ".join([said, *result["problems"], *result["waits"]])
 
 
 def _found(verified: Json) -> str:
@@ -85,7 +121,12 @@ def _found(verified: Json) -> str:
     return f"{found}; see `backupctl verify`" if found else "all intact"
 
 
-STEPS: tuple[NightStep, ...] = (NightStep("capture", _capture), NightStep("verify", _verify))
+STEPS: tuple[NightStep, ...] = (
+    NightStep("room", _make_room),
+    NightStep("capture", _capture),
+    NightStep("verify", _verify),
+    NightStep("thin", _thin),
+)
 
 
 def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:

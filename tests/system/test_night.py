@@ -33,6 +33,9 @@ class Place:
         words = ("--source", self.card, "--board", "mill", "--policy", self.policy)
         return backupctl(self.share, "night", *words, *more, code=code)
 
+    def capture(self) -> None:
+        backupctl(self.share, "capture", "--source", self.card, "--board", "mill")
+
     def parts(self) -> list[Path]:
         return sorted(path for path in (self.share / "boards/mill/stock").iterdir() if ".table." not in path.name)
 
@@ -61,7 +64,10 @@ def place(tmp_path: Path) -> Place:
 
 
 def steps(result: Any) -> list[tuple[str, str, int]]:
-    return [(step["name"], step["result"], step["exit"]) for step in result["steps"]]
+    """What came of capturing and verifying; before and after them the night makes room, which goes well."""
+    first, *between, last = [(step["name"], step["result"], step["exit"]) for step in result["steps"]]
+    assert (first, last) == (("room", "done", 0), ("thin", "done", 0))
+    return between
 
 
 def test_three_nights_see_everything_once(place: Place, tmp_path: Path) -> None:
@@ -84,11 +90,14 @@ def test_three_nights_see_everything_once(place: Place, tmp_path: Path) -> None:
 
 def test_a_journal_gets_each_step_and_one_line_at_the_end(place: Place) -> None:
     ended = place.night(code=0)
-    notice, *steps = ended.err.splitlines()
+    room, notice, *rest = ended.err.splitlines()
     assert "a folder of this machine" in notice
-    assert [line.split(": ")[:2] for line in steps] == [["capture", "done"], ["verify", "done"]]
+    steps = [room, *rest]
+    assert [line.split(": ")[:2] for line in steps] == [
+        [name, "done"] for name in ("room", "capture", "verify", "thin")
+    ]
     (line,) = ended.out.splitlines()
-    assert line.startswith("night of mill: capture done; verify done; ")
+    assert line.startswith("night of mill: room done; capture done; verify done; thin done; ")
     assert line.endswith(" written (code 0)")
 
 
@@ -101,13 +110,14 @@ def test_a_card_that_is_gone_does_not_keep_the_shelf_from_being_verified(place: 
     assert ended.json["verify"]["slice"] == [1, 3]
     assert f"capture: failed: there is no card at {place.card}. " in ended.err
     (line,) = place.night("--quiet", code=2).out.splitlines()
-    assert f"capture failed (there is no card at {place.card}); verify done (code 2)" in line
+    assert f"capture failed (there is no card at {place.card}); verify done; thin done (code 2)" in line
 
 
 def test_no_shelf_is_made_for_a_card_that_is_not_there(place: Place) -> None:
     place.card.unlink()
     ended = backupctl(place.share, "night", "--source", place.card, "--board", "another", "--json", code=2)
-    assert steps(ended.json) == [("capture", "failed", 2), ("verify", "failed", 2)]
+    results = [(step["name"], step["exit"]) for step in ended.json["steps"]]
+    assert results == [("room", 0), ("capture", 2), ("verify", 2), ("thin", 2)]
     backupctl(place.share, "capture", "--source", place.card, "--board", "another", code=2)
     assert [path.name for path in (place.share / "boards").iterdir()] == ["mill"]
 
@@ -140,3 +150,34 @@ def test_nothing_is_read_back_where_the_policy_says_so(place: Place) -> None:
 def test_a_policy_that_cannot_be(place: Place, value: str) -> None:
     place.set_policy(f"[night]\nverify_nights = {value}\n")
     assert "verify_nights is " in place.night(code=2).err
+
+
+_ONE_A_DAY = "[night]\nverify_nights = 0\n[retention]\neverything_for = 0\nminimum = 1\n"
+
+
+def test_the_night_thins(place: Place) -> None:
+    """Of captures within minutes the policy keeps one for the day, and a thinning of more than so many waits."""
+    place.set_policy(f"{_ONE_A_DAY}max_removals = 2\n")
+    for _ in range(3):
+        place.capture()
+    ended = place.night("--json", code=4).json
+    assert [step["exit"] for step in ended["steps"]] == [0, 0, 0, 4]
+    assert not ended["thin"]["applied"]
+    assert len(backupctl(place.share, "list", "--json").json) == 4
+    thinned = backupctl(place.share, "thin", "--policy", place.policy, "--yes", "--all", "--json").json
+    assert [item["action"] for item in thinned] == ["goes", "goes", "goes", "stays"]
+    ended = place.night("--json", code=0).json
+    assert len(ended["thin"]["removed"]) == 1
+    assert len(backupctl(place.share, "list", "--json").json) == 1
+
+
+def test_a_night_that_begins_with_little_room_thins_first(place: Place) -> None:
+    place.capture()
+    place.capture()
+    place.set_policy(f'{_ONE_A_DAY}[space]\nthin_below = "900000 GiB"\n')
+    ended = place.night("--json", code=0).json
+    assert len(ended["room"]["removed"]) == 1
+    assert ended["room"]["expected_bytes"] == 0
+    # What that run has moved into the trash, a later one gives back where room is short.
+    assert len(ended["thin"]["removed"]) == 1
+    assert place.night("--json", code=0).json["room"]["expected_bytes"] > 0

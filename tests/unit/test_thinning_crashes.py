@@ -1,9 +1,9 @@
-"""Whatever change of a removal fails, is cut short, or meets a power cut: what is listed can be restored, bit for bit, and
-the next thinning finishes the work.
+"""Whatever change of a removal fails, is cut short, or meets a power cut: what is listed can be restored, bit for bit,
+and the next thinning finishes the work.
 
-For each nth change of a thinning, a discarding and a tidying (which rewrites, confirms and empties the trash as well): all
-that the policy keeps is still there; and after one more thinning the shelf holds what it would after one that nothing
-befell.
+For each nth change of a thinning, a discarding and a tidying (which rewrites, confirms and empties the trash as
+well): all that the policy keeps is still there; and after one more thinning the shelf holds what it would after one
+that nothing befell.
 """
 
 from __future__ import annotations
