@@ -29,7 +29,9 @@ def _event(event: Json) -> str:
         case "failed" | "interrupted":
             return f"{body.get('doing')}: {body.get('cause')}"
         case "verified":
-            hurt = f"{damaged} damaged" if damaged else "all intact"
+            problems = _many(body, "problems")
+            found = (f"{damaged} damaged" if damaged else "", counted(problems, "problem") if problems else "")
+            hurt = ", ".join(filter(None, found)) or "all intact"
             match body.get("slice"):
                 case [int(turn), int(nights)]:
                     which = f", slice {turn + 1} of {nights}"
@@ -55,8 +57,10 @@ def _event(event: Json) -> str:
         case "thinning":
             return f"{counted(_many(body, 'captures'), 'capture')} by {body.get('by')}"
         case "thinned":
-            freed = size(number(body, "freed_bytes"))
+            freed = size(max(0, number(body, "freed_bytes")))
             return f"{counted(_many(body, 'captures'), 'capture')}, {freed} of room given back"
+        case "tidied":
+            return f"{counted(_many(body, 'rewritten'), 'part')}, {size(number(body, 'moved_bytes'))} moved"
         case _:
             return ""
 
