@@ -30,6 +30,7 @@ from backupctl.operations.part_series import PartSeries
 from backupctl.operations.preflight import Situation, refuse_if_any, run_checks, warnings_for_the_record
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
+from backupctl.operations.renewal import Renewal, renewal_of
 from backupctl.operations.segmenting import Segmenter, runs_of
 from backupctl.operations.session import HeldSession, Session, hold, share_failed
 from backupctl.operations.source import CardReader, Source, open_source
@@ -127,6 +128,7 @@ class _Run:
         self._healed: list[str] = []
         self._limit = pace.RateLimit(options.policy.pace.rate or None)
         self._instant: Instant | None = None  # of a live card
+        self._renewal: Renewal | None = None
 
     def _how_live(self) -> dict[str, Any]:
         if self._instant is None:
@@ -150,7 +152,10 @@ class _Run:
         try:
             last = last_capture(self._shelf, session.history, index, SEGMENT_BYTES)
             series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
-            store = CellStore(self._card.size, SEGMENT_BYTES, index, series, last.churn if last else Ranges())
+            now = session.lock.server_time()
+            self._renewal = renewal_of(storage, session.history, index, self._options.policy.space, now)
+            churn = last.churn if last else Ranges()
+            store = CellStore(self._card.size, SEGMENT_BYTES, index, series, churn, self._renewal)
             self._read_and_write(index, store, series)
             self._source.check_unchanged()
             self._read_back(series)
@@ -187,7 +192,8 @@ class _Run:
 
     def _segmenter(self, index: SegmentIndex, reader: CardReader, card: CardMap) -> Segmenter:
         stretches = StretchReader(reader, card.data, card.sector_size, self._limit.take)
-        return Segmenter(stretches, index, self._shelf.mark.hashing, self._options.policy.store.level, SEGMENT_BYTES)
+        hashing, level = self._shelf.mark.hashing, self._options.policy.store.level
+        return Segmenter(stretches, index, hashing, level, SEGMENT_BYTES, self._renewal)
 
     def _read_still(self, index: SegmentIndex, store: CellStore) -> None:
         """A card that nobody else uses: once through."""
@@ -295,7 +301,7 @@ class _Run:
         session.event("captured", {
             "capture": record.id, "state": record.state, "written_bytes": record.written_bytes,
             "label": record.label, "warnings": list(record.warnings), "healed_captures": self._healed,
-            "changes": changes and changes.body(),
+            "changes": changes and changes.body(), "renewed_bytes": self._renewal.written if self._renewal else 0,
         })  # fmt: skip
         return record
 

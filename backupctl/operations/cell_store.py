@@ -9,6 +9,7 @@ from backupctl.domain.card_map import cells
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.segments import State
 from backupctl.operations.part_series import CHURN, STABLE, PartSeries
+from backupctl.operations.renewal import Renewal
 from backupctl.operations.segmenting import Segment
 from backupctl.share.index import SegmentIndex
 
@@ -22,13 +23,22 @@ class CellStore:
     A cell may be put again, with what it holds later. For use by one thread.
     """
 
-    def __init__(self, size: int, segment_bytes: int, index: SegmentIndex, series: PartSeries, churn: Ranges) -> None:
+    def __init__(
+        self,
+        size: int,
+        segment_bytes: int,
+        index: SegmentIndex,
+        series: PartSeries,
+        churn: Ranges,
+        renewal: Renewal | None = None,
+    ) -> None:
         """`size`: of the card; `segment_bytes`: of a cell. `churn`: what changed last time as well."""
         self.segment_bytes = segment_bytes
         self._size = size
         self._index = index
         self._series = series
         self._churn = churn
+        self._renewal = renewal
         self._numbers = array("I", [_FREE]) * -(-size // self.segment_bytes)
         self._unreadable: dict[int, tuple[tuple[int, int], ...]] = {}
         self._known = len(index)
@@ -67,6 +77,8 @@ class CellStore:
             segment.number = self._index.find(segment.hash)
             if segment.number < 0:
                 segment.number = self._write(segment)
+            elif self._renewal is not None and self._renewal.take(segment.number, len(segment.stored)):
+                self._write_again(segment)
         if segment.number >= 0:
             self._numbers[cell] = segment.number
         else:
@@ -81,6 +93,10 @@ class CellStore:
         part = self._series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
         self._stored.append(len(segment.stored))
         return self._index.add(segment.hash, part, segment.sha256)
+
+    def _write_again(self, segment: Segment) -> None:
+        part = self._series.add(STABLE, segment.hash, segment.sha256, segment.length, segment.stored)
+        self._index.add(segment.hash, part, segment.sha256)
 
     def segment_of(self, cell: int) -> int:
         """The number of what a cell holds, -1 if that is no segment."""

@@ -13,6 +13,7 @@ import zstandard
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.segments import State
 from backupctl.operations.reading import StretchReader
+from backupctl.operations.renewal import Renewal
 from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import padded
@@ -20,7 +21,7 @@ from backupctl.share.parts import padded
 
 @dataclass(slots=True)
 class Segment:
-    """What became of one stretch. `number`: the shelf holds the segment; `stored`: it has to be written."""
+    """What became of one stretch. `number`: the shelf holds the segment; `stored`: it may have to be written."""
 
     start: int
     length: int
@@ -52,12 +53,19 @@ class Segmenter:
     """`make` is called by several threads; each has its own memory and compressor."""
 
     def __init__(
-        self, reader: StretchReader, index: SegmentIndex, hashing: Hashing, level: int, segment_bytes: int
+        self,
+        reader: StretchReader,
+        index: SegmentIndex,
+        hashing: Hashing,
+        level: int,
+        segment_bytes: int,
+        renewal: Renewal | None = None,
     ) -> None:
         self._reader = reader
         self._index = index
         self._hashing = hashing
         self._level = level
+        self._renewal = renewal
         self._zeros = bytes(segment_bytes)
         self._hash_of_zeros = {segment_bytes: hashing.of(self._zeros)}
         self._local = threading.local()
@@ -96,7 +104,7 @@ class Segmenter:
             made.state = State.UNREADABLE if unreadable else State.ZERO
             return made
         made.number = self._index.find(made.hash)
-        if made.number < 0:
+        if made.number < 0 or (self._renewal is not None and self._renewal.is_due(made.number)):
             made.sha256 = hashlib.sha256(view).digest()
             made.stored = padded(self._local.compressor.compress(view))
         return made
