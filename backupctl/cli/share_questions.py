@@ -13,10 +13,12 @@ _PASSWORD_FILE_MOST = 4096
 
 
 def asked(given: str | None, option: str, question: str, default: str | None = None) -> str:
-    """What was given, or else what somebody at the terminal says. Raises UsageError where nobody can."""
+    """What was given, or else what somebody at the terminal says, or else the default. Raises UsageError."""
     if given is not None:
         return given
     if not sys.stdin.isatty():
+        if default is not None:
+            return default
         raise UsageError(f"{option} is missing", "Say it, or run this at a terminal, where it asks.")
     print(f"{question}{f' [{default}]' if default else ''}: ", end="", file=sys.stderr, flush=True)
     said = sys.stdin.readline()

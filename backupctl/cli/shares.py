@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
@@ -71,6 +70,7 @@ def share_plan(
     from backupctl.cli import share_questions as questions
     from backupctl.cli import shares_view as view
     from backupctl.cli.places import called_as
+    from backupctl.cli.text import printable
     from backupctl.operations.share_apply import Account, apply_plan, replaced_line, warnings_here
     from backupctl.operations.share_plan import SMB, ShareWish, plan_share
     from backupctl.operations.share_plan import as_json as result_of
@@ -94,18 +94,27 @@ def share_plan(
         account = Account(user, password) if user is not None and password is not None else None
         result |= apply_plan(plan, account, root)
         result["warnings"] += questions.warning_about(password_file)
-    print_result(result, lambda result: view.planned(result, called_as()), as_json, not result["warnings"])
+    print(json.dumps(result, indent=2, ensure_ascii=False) if as_json else printable(view.planned(result, called_as())))
+    sys.exit(Exit.WARNINGS if result["warnings"] else Exit.DONE)
 
 
 def share_check(as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
     """Says what is wrong with the shares that this machine mounts."""
     from backupctl.cli import shares_view as view
-    from backupctl.cli.places import called_as, state_folder
+    from backupctl.cli.places import called_as
     from backupctl.operations.share_check import check_shares, is_fine
 
-    # A share that hangs is looked at by processes of their own.
-    result = check_shares(state_folder(), root)
-    print_result(result, lambda found: view.checked(found, called_as()), as_json, is_fine(result))
+    facts = facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        return check_shares(facts.state_folder, reporter, root)
+
+    run_command(
+        task,
+        lambda result: view.checked(result, called_as()),
+        as_json,
+        code=lambda result: Exit.DONE if is_fine(result) else Exit.WARNINGS,
+    )
 
 
 def share_move(
@@ -144,14 +153,6 @@ def share_move(
         return operation(wish, facts.state_folder, reporter, root)
 
     run_command(task, view.moved, as_json)
-
-
-def print_result(result: Json, show: Callable[[Json], str], as_json: bool, fine: bool) -> NoReturn:
-    """As `run_command`, for what needs no worker."""
-    from backupctl.cli.text import printable
-
-    print(json.dumps(result, indent=2, ensure_ascii=False) if as_json else printable(show(result)))
-    sys.exit(Exit.DONE if fine else Exit.WARNINGS)
 
 
 def share_adopt(

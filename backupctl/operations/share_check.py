@@ -16,11 +16,12 @@ from backupctl.board.mounts import is_network, read_mounts
 from backupctl.domain.errors import BackupctlError
 from backupctl.formats.fstab import parse_fstab, same_place
 from backupctl.formats.mountinfo import Mount, mount_of
+from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.share_faults import Fault, fault_of_line, faults_of_entry
 from backupctl.operations.share_identity import Identity, identity_at, remembered
 
 # Longer than an automount waits for its server.
-ANSWER_SECONDS = 40.0
+ANSWER_SECONDS = 65.0
 
 MOUNTED, NOT_MOUNTED, NO_ANSWER = "mounted", "not mounted", "no answer"
 _NAMED = 3  # of files that a mount hides
@@ -44,13 +45,16 @@ class _Machine:
     seconds: float
     listed: list[Listed]
     known: dict[str, Identity]
+    reporter: Reporter
 
 
-def check_shares(state_folder: Path, root: Path = Path("/"), seconds: float = ANSWER_SECONDS) -> dict[str, Any]:
+def check_shares(
+    state_folder: Path, reporter: Reporter, root: Path = Path("/"), seconds: float = ANSWER_SECONDS
+) -> dict[str, Any]:
     """Behind `share check`. `root` as in `mount_tables`; each share has `seconds` to answer. Raises OSError."""
     faulty = {line.number: fault for line in parse_fstab(read_fstab(root)) if (fault := fault_of_line(line))}
     listed = [each for each in network_entries(root) if each.line is None or each.line.number not in faulty]
-    machine = _Machine(root, seconds, listed, remembered(state_folder))
+    machine = _Machine(root, seconds, listed, remembered(state_folder), reporter)
     shares = [_check(each.entry.mount_point, each, machine) for each in listed]
     for mount in read_mounts(root):
         if is_network(mount) and not any(same_place(share["mount"], mount.mount_point) for share in shares):
@@ -69,6 +73,7 @@ def _check(mount_point: str, listed: Listed | None, machine: _Machine) -> dict[s
         faults = [Fault("it was mounted by hand: after the next boot it is not there", "See `backupctl share plan`.")]
     else:
         faults = [*faults_of_entry(listed, machine.listed, machine.root)]
+    machine.reporter.step(Step(f"looking into {mount_point}", 0, 0))
     seen, trouble, lost = _look_in_time(mount_point, machine)
     mount = mounted_share(mount_point, machine.root)  # after the look, which has an automount mount
     faults += _state_faults(mount_point, listed, mount, seen)

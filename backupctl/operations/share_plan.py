@@ -14,7 +14,7 @@ from backupctl.formats.systemd_unit import format_unit, unit_name
 SMB, NFS = "smb", "nfs"
 FSTAB, UNITS = "fstab", "units"
 CREDENTIALS_FOLDER = "/etc/backupctl"
-_MOUNT_SECONDS = 30
+_MOUNT_TIMEOUT = "1min"
 _SERVER = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,252}[A-Za-z0-9])?")
 _USER_MOST = _PASSWORD_MOST = 256
 _NOT_SHOWN = "(not shown)"
@@ -142,7 +142,7 @@ def credentials_text(user: str, password: str) -> str:
 # Those of fstab's options that are settings of their own in units (systemd.mount(5), "FSTAB").
 _IN_UNITS: dict[str, dict[str, str]] = {
     "x-systemd.automount": {},  # the unit of that name
-    f"x-systemd.mount-timeout={_MOUNT_SECONDS}s": {"TimeoutSec": f"{_MOUNT_SECONDS}s"},
+    f"x-systemd.mount-timeout={_MOUNT_TIMEOUT}": {"TimeoutSec": _MOUNT_TIMEOUT},
     "x-systemd.rw-only": {"ReadWriteOnly": "yes"},
 }
 
@@ -193,7 +193,10 @@ _MOUNT_REASONS = (
     ("nofail", "the board starts without the share as well"),
     ("_netdev", "mounted after the network is there, unmounted before it goes"),
     ("x-systemd.automount", "mounted when it is first used: at boot, the network is often late, or the server off"),
-    (f"x-systemd.mount-timeout={_MOUNT_SECONDS}s", "an absent server is an error after half a minute"),
+    (
+        f"x-systemd.mount-timeout={_MOUNT_TIMEOUT}",
+        "a server whose disks sleep has time to wake; an absent one is an error then",
+    ),
     ("x-systemd.rw-only", "never mounted read-only in silence where it cannot be mounted for writing"),
 )
 

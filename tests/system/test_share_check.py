@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from backupctl.operations.progress import Quiet
 from backupctl.operations.share_apply import Account, apply_plan
 from backupctl.operations.share_check import check_shares, is_fine
 from backupctl.operations.share_identity import Identity, identity_at, remember
@@ -57,7 +58,7 @@ def state(system: MadeUpSystem) -> Path:
 
 
 def said(system: MadeUpSystem, seconds: float = 30) -> list[str]:
-    result = check_shares(state(system), system.root, seconds)
+    result = check_shares(state(system), Quiet(), system.root, seconds)
     found = [fault for item in [*result["lines"], *result["shares"]] for fault in item["faults"]]
     assert is_fine(result) == (not found and bool(result["shares"]))
     assert all(fault["todo"] for fault in found)
