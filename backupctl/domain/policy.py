@@ -61,7 +61,7 @@ class SchedulePolicy:
 
     when: str = "*-*-* 03:17"  # as `formats/calendar_event.py` reads it
     random_delay: int = 20 * 60  # up to so much later, always the same on one board
-    window: int = 6 * 3600  # for which a night that came to nothing is tried again; 0: never
+    window: int = 6 * 3600  # for which a night that came to nothing is tried again
     retry_every: int = 45 * 60
     overdue: int = 36 * 3600  # since the newest good capture was begun
 
@@ -127,7 +127,7 @@ _BOUNDS = {
     "deadline": (1, 3600),
     "max_rounds": (2, 100),
     "random_delay": (0, 12 * 3600),
-    "window": (0, 7 * 86_400),
+    "window": (3600, 7 * 86_400),
     "retry_every": (5 * 60, 86_400),
     "overdue": (3600, 400 * 86_400),
     "verify_nights": (0, 1000),

@@ -87,11 +87,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "random_delay": lambda seconds: (
         f"Up to {span(seconds)} later, always the same on one board." if seconds else "At that time, on all boards."
     ),
-    "window": lambda seconds: (
-        f"A night that came to nothing is tried again for {span(seconds)}."
-        if seconds
-        else "A night that came to nothing is not tried again."
-    ),
+    "window": lambda seconds: f"A night that came to nothing is tried again for {span(seconds)}.",
     "retry_every": lambda seconds: f"That is tried every {span(seconds)}.",
     "overdue": lambda seconds: f"Without a good capture for {span(seconds)}, the board is overdue.",
     "verify_nights": lambda nights: (

@@ -87,6 +87,7 @@ def test_nought_needs_no_unit() -> None:
         ('[retention]\neverything_for = "400 d"\n', "not within 0 and"),
         ('[schedule]\nretry_every = "4 min"\n', "not within 300 and"),
         ("[schedule]\nwindow = 6\n", "of what"),
+        ("[schedule]\nwindow = 0\n", "not within 3600 and"),
         ("[schedule]\nwhen = 3\n", "when is 3"),
         ("[space]\nrewrite_dead = 40\n", "not within 50 and 100"),
         ('[space]\nthin_below = "1 h"\n', "not a size"),

@@ -32,8 +32,8 @@ OTHERS = [
      ["level 9", "1.00 MiB", "SHA-256", "once more", "not read back"]),
     ('[pace]\nrate = "20 MiB"\nnice = 0\nidle_io = false\nworkers = 2\n',
      ["20.0 MiB a second", "same priority", "any other program", "2 threads"]),
-    ('[schedule]\nwhen = "Wed 03:41"\nrandom_delay = 0\nwindow = 0\nretry_every = "2 h"\noverdue = "9 d"\n',
-     ["Wed 03:41", "on all boards", "not tried again", "2 hours", "9 days"]),
+    ('[schedule]\nwhen = "Wed 03:41"\nrandom_delay = 0\nwindow = "8 h"\nretry_every = "2 h"\noverdue = "9 d"\n',
+     ["Wed 03:41", "on all boards", "8 hours", "2 hours", "9 days"]),
     ("[night]\nverify_nights = 0\n", ["nothing"]),
     ('[retention]\ndaily = 0\nweekly = 1\nmonthly = 6\nyearly = 9\nnewest = 5\neverything_for = 0\nminimum = 1\n'
      "max_removals = 8\n",
