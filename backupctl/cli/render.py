@@ -11,7 +11,7 @@ from backupctl.domain.units import counted, local, size
 Json = dict[str, Any]
 
 
-def _short(capture: str, ids: list[str]) -> str:
+def short(capture: str, ids: list[str]) -> str:
     """The shortest beginning of an id, not below the time in it, that no other shares."""
     for length in range(16, len(capture)):
         if sum(other.startswith(capture[:length]) for other in ids) == 1:
@@ -133,14 +133,14 @@ def captures(result: Json) -> str:
                 size(item["in_use_bytes"]),
                 size(item["written_bytes"]),
                 _state(item),
-                _short(item["id"], ids),
+                short(item["id"], ids),
             )
             for item in ours
         ]
         text = table(("taken", "whole", "in use", "written", "state", "capture"), rows, right=(1, 2, 3))
         lines += [f"board {board}", "", text, ""]
         for item in ours:
-            lines += [paragraph(f"{_short(item['id'], ids)}: {text}") for text in _remarks(item)]
+            lines += [paragraph(f"{short(item['id'], ids)}: {text}") for text in _remarks(item)]
     if not found:
         lines.append("There is no capture yet. Take one: backupctl capture")
     lines += [paragraph(f"warning: {text}") for text in result["problems"]]

@@ -25,7 +25,7 @@ def of_checks(result: dict[str, Any]) -> Exit:
 
 
 def of_listing(result: dict[str, Any]) -> Exit:
-    """For what `list_all` returns."""
+    """For what `list_all` and `cost` return."""
     return Exit.WARNINGS if result["problems"] else Exit.DONE
 
 
