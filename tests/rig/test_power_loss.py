@@ -16,14 +16,15 @@ import pytest
 
 from tests.rig.rig import MIB, SERVED, SHARE, Rig
 
-pytestmark = [pytest.mark.rig, pytest.mark.long]
+pytestmark = pytest.mark.rig
 
 BOARD = "attic"  # a shelf of its own, so that little has to be verified
-CUTS = int(os.environ.get("BACKUPCTL_CUTS", "20"))
-NOISE_BYTES = 24 * MIB
+CUTS = 20 if os.environ.get("BACKUPCTL_LONG") == "1" else 3
+NOISE_BYTES = 16 * MIB
 STRICT = ("yes", "no")  # whether the server does what it is asked to: sync
 # Often synced, so that there is something to go on from.
-POLICY = b'[store]\nsync_every = "4 MiB"\n'
+SYNC_EVERY = 2 * MIB
+POLICY = b'[store]\nsync_every = "2 MiB"\nread_back = false\n'
 POLICY_FILE = "/run/often.toml"
 STARTS_SECONDS = 2.0  # before a capture writes anything
 
@@ -49,7 +50,9 @@ def _ended(rig: Rig, seconds: float) -> int:
 
 
 def _ids(rig: Rig) -> set[str]:
-    return {capture["id"] for capture in rig.backupctl("list", "--board", BOARD, "--json").json}
+    """Captures with a record, on the server's disk: without a start of the program."""
+    records = rig.shell(f"cd '{SERVED}/boards/{BOARD}/captures' 2>/dev/null && ls */record.json || true")
+    return {name.partition("/")[0] for name in records.splitlines()}
 
 
 def _unfinished_bytes(rig: Rig) -> int:
@@ -67,53 +70,65 @@ def _noise(rig: Rig, name: str) -> Path:
     return path
 
 
-def _finish_and_compare(rig: Rig, noise: Path) -> Any:
-    """The next capture does what the stopped one did not, and comes back as it went."""
+def _capture(rig: Rig, noise: Path) -> Any:
     with rig.in_reader(noise, noise.stem) as source:
         rig.board.send(POLICY, POLICY_FILE)
-        taken = rig.capture(source, "--policy", POLICY_FILE, board=BOARD)
-        rig.backupctl("restore", "newest", "/var/tmp/again.img", "--board", BOARD)
-        rig.shell(f"cmp {source} /var/tmp/again.img; rm /var/tmp/again.img")
-    return taken
+        return rig.capture(source, "--policy", POLICY_FILE, board=BOARD)
+
+
+def _whole(rig: Rig, codes: tuple[int, ...] = (0,)) -> set[str]:
+    return set(rig.backupctl("verify", "--board", BOARD, "--json", codes=codes).json["whole_captures"])
+
+
+def _comes_back(rig: Rig, noise: Path) -> None:
+    rig.backupctl("restore", "newest", "/var/tmp/again.img", "--board", BOARD)
+    assert rig.board.fetch("/var/tmp/again.img") == noise.read_bytes()
+    rig.shell("rm /var/tmp/again.img")
+
+
+# Bytes of all parts, on the server's disk.
+_STOCK = f"$(du -sb '{SERVED}/boards/{BOARD}/stock' 2>/dev/null | cut -f1 | grep . || echo 0)"
+
+
+def _wait_for(rig: Rig, stock: int) -> None:
+    """Until there is so much on the server, or the run that was begun has ended."""
+    ready = f"[ {_STOCK} -ge {stock} ] || [ -s /run/capture.code ]"
+    rig.shell(f"for n in $(seq 2000); do {ready} && exit 0; sleep 0.05; done; exit 1", 120)
 
 
 def test_power_cuts(adopted: Rig) -> None:
     rig = adopted
-    rig.shell(f"rm -rf '{SHARE}'/behaviour-*; sync")
-    noise = _noise(rig, "undisturbed")
-    with rig.in_reader(noise, "undisturbed") as source:
-        began = time.monotonic()
-        _begin(rig, source)
-        assert _ended(rig, 120) == 4  # noise is read whole, which is a warning
-        whole = time.monotonic() - began
+    rig.shell("sync")  # what the tests before have left is not to be lost
     seed = int.from_bytes(os.urandom(4))
     chance = random.Random(seed)
-    print(f"seed {seed}, {whole:.1f} s undisturbed")
-    interrupted = 0
+    print(f"seed {seed}")
+    interrupted = gone_on = 0
     for cut in range(CUTS):
         committed = _ids(rig)
         noise = _noise(rig, f"cut{cut}")
-        with rig.in_reader(noise, f"cut{cut}") as source:
+        moment = (cut + chance.random()) / CUTS * NOISE_BYTES
+        with rig.in_reader(noise, noise.stem) as source:
+            before = int(rig.shell(f"echo {_STOCK}"))
             _begin(rig, source)
-            moment = (cut + chance.random()) / CUTS
-            time.sleep(STARTS_SECONDS + moment * (whole - STARTS_SECONDS))
+            _wait_for(rig, before + int(moment))
+            time.sleep(chance.random())
             rig.board.kill()
-        began = time.monotonic()
         rig.boot()
-        print(f"cut {cut} at {moment:.2f}, booted in {time.monotonic() - began:.1f} s")
         found = _ids(rig)
         assert committed <= found
-        verified = rig.backupctl("verify", "--board", BOARD, "--json").json
-        assert set(verified["whole_captures"]) == found
         left = _unfinished_bytes(rig)
-        taken = _finish_and_compare(rig, noise)
+        assert _whole(rig) == found
+        taken = _capture(rig, noise)
         assert taken["id"] not in found
-        interrupted += found == committed
+        print(f"cut {cut} at {moment / MIB:.1f} MiB: {left} bytes left, then wrote {taken['written_bytes']}")
         # What was synced, the last step aside, is gone on from.
-        assert left < 8 * MIB or taken["written_bytes"] < NOISE_BYTES, left
-        print(f"  {'interrupted' if found == committed else 'done before'}, then wrote {taken['written_bytes']} bytes")
-        noise.unlink()
+        assert left < 2 * SYNC_EVERY or taken["written_bytes"] < NOISE_BYTES
+        interrupted += found == committed
+        gone_on += taken["written_bytes"] < NOISE_BYTES
+    _comes_back(rig, noise)
+    assert _whole(rig) == _ids(rig)
     assert interrupted
+    assert gone_on
 
 
 def _server_loses_power() -> None:
@@ -139,6 +154,7 @@ def _server_loses_power() -> None:
     subprocess.run(["mountpoint", "-q", "/srv/share"], check=True)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("strict", STRICT)
 def test_server_loses_power(adopted: Rig, strict: str) -> None:
     """`strict`: whether the server syncs when its client asks it to (smb.conf(5), "strict sync"), or only says so."""
@@ -157,11 +173,13 @@ def test_server_loses_power(adopted: Rig, strict: str) -> None:
         print(code, rig.shell("cat /run/capture.err"))
     assert code in (1, 4, 8)  # 4: the client reached the server again in time
     rig.shell(f"umount -t cifs '{SHARE}'", 120)
-    assert committed <= _ids(rig)
-    verified = rig.backupctl("verify", "--board", BOARD, "--json", codes=(0, 5)).json
-    assert strict == "no" or set(verified["whole_captures"]) == _ids(rig)
-    assert committed <= set(verified["whole_captures"])
-    taken = _finish_and_compare(rig, noise)
-    assert taken["id"] in rig.backupctl("verify", "--board", BOARD, "--json", codes=(0, 5)).json["whole_captures"]
+    found = _ids(rig)
+    assert committed <= found
+    kept = _whole(rig, codes=(0, 5))
+    assert strict == "no" or kept == found
+    assert committed <= kept
+    taken = _capture(rig, noise)
+    assert taken["id"] in _whole(rig, codes=(0, 5))
+    _comes_back(rig, noise)
     noise.unlink()
     rig.shell("sed -i '/^strict sync/d' /etc/samba/smb.conf && systemctl restart smbd")
