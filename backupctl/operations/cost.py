@@ -19,7 +19,7 @@ from backupctl.domain.retention import Tier
 from backupctl.domain.units import counted
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
-from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.operations.retention_plan import plan_of
 from backupctl.operations.survey import Survey, survey
 from backupctl.share.captures import record_name
@@ -65,10 +65,8 @@ def cost(share: Path, board: str | None, policy: Policy, facts: Facts, reporter:
             beside[kind_of(name) if name.startswith(SHARE_MARK) else NOT_OURS] += size
         else:
             files[path][within] = size
-    boards = []
-    for shelf in shelves:
-        stop.check()
-        boards.append(_of_shelf(shelf, files[shelf.path], policy, facts, reporter, problems))
+    boards = [_of_shelf(shelf, files[shelf.path], policy, facts, reporter, stop) for shelf in shelves]
+    problems += [problem for item in boards for problem in item.pop("problems")]
     return {
         "share": str(share),
         "total_bytes": total,
@@ -104,13 +102,13 @@ def _split(folder: Path, name: str, shelves: dict[Path, dict[str, int]]) -> tupl
 
 
 def _of_shelf(
-    shelf: Shelf, files: dict[str, int], policy: Policy, facts: Facts, reporter: Reporter, problems: list[str]
+    shelf: Shelf, files: dict[str, int], policy: Policy, facts: Facts, reporter: Reporter, stop: Stop
 ) -> Json:
     captures, history = captures_of(shelf)
     verdicts = {verdict.id: verdict for verdict in plan_of(captures, history, policy.retention, facts).verdicts}
-    found = survey(shelf, history, captures, reporter.note)
+    found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))
     found.spans.index.close()
-    problems += [f"{shelf.board}: {capture} cannot be used: {cause}" for capture, cause in captures.problems]
+    problems = [f"{shelf.board}: {capture} cannot be used: {cause}" for capture, cause in captures.problems]
     problems += [
         f"{shelf.board}: what only {capture} needs counts as dead, since its contents cannot be read: {cause}"
         for capture, cause in found.unreadable
@@ -148,6 +146,7 @@ def _of_shelf(
         ],
         "whole_images_bytes": sum(segments.whole.values()),
         "captures": listed,
+        "problems": problems,
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -42,6 +43,16 @@ class Quiet:
 
     def ask(self, question: str, expected: str) -> bool:
         return False
+
+
+def step_by_step(reporter: Reporter, stop: Stop) -> Callable[[str], None]:
+    """For what has many short steps: called with words for each, it shows them, and stops if somebody asked."""
+
+    def each(words: str) -> None:
+        stop.check()
+        reporter.step(Step(words, 0, 0))
+
+    return each
 
 
 class Stop:

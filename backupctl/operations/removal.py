@@ -12,7 +12,7 @@ from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
 from backupctl.domain.segments import Place
 from backupctl.domain.units import size
-from backupctl.operations.progress import Step, Stop
+from backupctl.operations.progress import Step, Stop, step_by_step
 from backupctl.operations.rewriting import Rewriting, rewrite
 from backupctl.operations.session import HeldSession
 from backupctl.operations.survey import PartFile, Survey, survey
@@ -88,7 +88,8 @@ class _Run:
         self._move_records(goes)
         known = replace(self._known, records=tuple(r for r in self._known.records if r.id not in goes))
         readers = readers_now(self._storage, session.lock, session.facts.claim("").is_gone)
-        found = survey(self._shelf, session.history, known, session.reporter.note, readers.captures)
+        each = step_by_step(session.reporter, self._stop)
+        found = survey(self._shelf, session.history, known, session.reporter.note, readers.captures, each)
         try:
             self._bring_back(found)
             if self._may_leave(found, readers):

@@ -125,17 +125,18 @@ def survey(
     captures: Captures,
     note: Callable[[str], None],
     extra: Collection[str] = (),
+    each: Callable[[str], None] = lambda words: None,
 ) -> Survey:
     """Looks at all contents and tables of a shelf.
 
     `captures`: only saves reading their records again; what is needed is seen on the share. `extra`: captures without
     a record that are needed as well, as long as they have contents (somebody is reading them). `note` is told of slow
-    searches. Raises OSError if the share is in trouble.
+    searches; `each` is called often, with words for how far it is. Raises OSError if the share is in trouble.
     """
     needed, refused = _needed(shelf, captures, extra)
-    spans, unreadable = spans_of(shelf.storage, shelf.mark, needed)
+    spans, unreadable = spans_of(shelf.storage, shelf.mark, needed, each)
     try:
-        files = _find_copies(shelf, history, spans, note)
+        files = _find_copies(shelf, history, spans, note, each)
         return Survey(spans, files, (*refused, *unreadable))
     except BaseException:
         spans.index.close()
@@ -184,7 +185,9 @@ class _Listed:
             yield number, Place(self.part, *place)
 
 
-def _find_copies(shelf: Shelf, history: History, spans: Spans, note: Callable[[str], None]) -> dict[str, PartFile]:
+def _find_copies(
+    shelf: Shelf, history: History, spans: Spans, note: Callable[[str], None], each: Callable[[str], None]
+) -> dict[str, PartFile]:
     """Gives the segments in `spans` the places of the copies that count; the parts of the shelf."""
     storage, index = shelf.storage, spans.index
     parts, tables = list_parts(storage)
@@ -192,6 +195,7 @@ def _find_copies(shelf: Shelf, history: History, spans: Spans, note: Callable[[s
     damaged: list[_Listed] = []
     lost: dict[str, str] = {}
     for part in sorted(parts, key=lambda part: (history.confirmed_parts.get(part, -1), part)):  # the better, the later
+        each(f"reading tables, {len(files)} of {len(parts)}")
         size = storage.size(part_name(part))
         if size is None:
             continue  # on its way out: SMB lists a file for as long as somebody has it open

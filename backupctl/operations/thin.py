@@ -17,7 +17,7 @@ from backupctl.domain.retention import Plan
 from backupctl.operations.confirming import confirm_parts
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
-from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.operations.removal import Removal, remove
 from backupctl.operations.retention_plan import plan_of
 from backupctl.operations.session import HeldSession, hold, with_ballast
@@ -51,7 +51,7 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     answer is no; Busy, OSError, Interrupted, BackupctlError.
     """
     if options.dry_run:
-        return _dry_run(shelf, options.policy, facts, reporter)
+        return _dry_run(shelf, options.policy, facts, reporter, stop)
     run = _Run(shelf, options, facts, reporter, stop)
     shown, goes, removals = with_ballast(shelf, run.plan)
     if goes is None:
@@ -148,10 +148,10 @@ def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
     }
 
 
-def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter) -> Json:
+def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     captures, history = captures_of(shelf)
     plan = plan_of(captures, history, policy.retention, facts)
-    found = survey(shelf, history, captures, reporter.note)
+    found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))
     try:
         idle = [use.file for use in found.without(plan.goes).values() if not use.needed]
     finally:

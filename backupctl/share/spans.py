@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 
@@ -99,17 +99,21 @@ def streams_of(storage: Storage, capture: str) -> list[int]:
     return [int(match[1]) for match in found if match]
 
 
-def spans_of(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> tuple[Spans, list[tuple[str, str]]]:
+def spans_of(
+    storage: Storage, mark: ShelfMark, captures: Sequence[str], each: Callable[[str], None]
+) -> tuple[Spans, list[tuple[str, str]]]:
     """The spans of these captures, and those whose contents cannot be read, each with the cause.
 
     Contents are compared as text with those before, and only lines that differ are looked at: fast where neighbours
     have much in common, right in any case. Whether lines are in order is for `read_contents` to check, before a
-    capture is used; here it makes no difference. Raises OSError if the share itself is in trouble.
+    capture is used; here it makes no difference. `each` is called between captures, with words for how far it is.
+    Raises OSError if the share itself is in trouble.
     """
     spans = Spans(SegmentIndex(mark.hashing.length, with_places=True))
     unreadable = []
     before, before_of = b"", ""
     for capture, unpacked in _unpacked(storage, mark, captures):
+        each(f"comparing captures, {len(spans.captures)} of {len(captures)}")
         try:
             text = unpacked.result()
             gone, come = line_changes(before, text)
