@@ -23,7 +23,7 @@ from backupctl.share.parts import checked_segment, part_name
 from backupctl.share.shelf import Shelf
 from backupctl.share.tables import Row, read_table
 
-_OVERHEAD = 4 << 20  # bytes of room that stay free: tables, heads, the ballast
+_LEFT_FREE = 256 << 10  # bytes: for what the run has to say yet
 
 
 @dataclass(frozen=True)
@@ -75,13 +75,14 @@ def _chosen(session: HeldSession, found: Survey, captures: Captures, policy: Pol
     settled = session.history.damaged_parts.union(*(record.parts for record in captures.records))
     if any(not use.file.confirmed and part not in settled for part, use in uses.items()):
         return []  # of an earlier rewriting, as a rule: what it copied counts once the next capture has hashed it
-    room = min(traffic, session.shelf.storage.free_bytes() - _OVERHEAD)
+    room = min(traffic, session.shelf.storage.free_bytes() - _LEFT_FREE)
     chosen = []
     for use in sorted(uses.values(), key=lambda use: (use.live_bytes / max(1, use.file.stored_bytes), use.file.part)):
         dead = use.file.stored_bytes - use.live_bytes
         worth_it = 100 * dead >= policy.space.rewrite_dead * use.file.stored_bytes and dead >= use.live_bytes
-        if use.file.has_table and use.live_bytes and worth_it and use.live_bytes <= room:
-            room -= use.live_bytes
+        needs = use.live_bytes + use.file.table_bytes
+        if use.file.has_table and use.live_bytes and worth_it and needs <= room:
+            room -= needs
             chosen.append(use)
     return chosen
 

@@ -1,0 +1,91 @@
+"""A share on a disk of its own that is full to the last block: it can be tidied, and then captures go on."""
+
+from __future__ import annotations
+
+import errno
+import random
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from backupctl.domain.errors import Refused
+from backupctl.domain.policy import Policy
+from backupctl.operations import capture as capture_module
+from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.thin import ThinOptions, thin
+from backupctl.share.shelf import Shelf, adopt_share, make_shelf
+from tests.system.loop_device import attached, mounted, need, tool
+from tests.unit.small_board import SmallBoard
+from tests.unit.thinned_board import NEWEST_TWO, check_restores
+
+pytestmark = pytest.mark.system
+
+MIB = 1 << 20
+CELL = 64 << 10
+CELLS = 128
+NEWEST = replace(NEWEST_TWO, retention=replace(NEWEST_TWO.retention, newest=1))
+
+
+CHANGED = (0, 96, 92, 20)  # cells at the beginning of the card, each night
+
+
+def card(night: int) -> bytes:
+    """8 MiB."""
+    versions = [max(n for n in range(night + 1) if n == 0 or cell < CHANGED[n]) for cell in range(CELLS)]
+    return b"".join(random.Random(f"{cell} {version}").randbytes(CELL) for cell, version in enumerate(versions))
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    need("mkfs.ext4", "mount", "umount", "losetup")
+    image = tmp_path / "disk.img"
+    with image.open("wb") as file:
+        file.truncate(128 * MIB)
+    # No blocks for root alone, and no journal, so that full is full.
+    tool("mkfs.ext4", "-q", "-m", "0", "-O", "^has_journal", image)
+    with attached(image) as device, mounted(device, tmp_path / "nas") as folder:
+        yield folder
+
+
+def fill(folder: Path) -> None:
+    """Another one's file takes all that is left."""
+    with (folder / "films").open("wb", buffering=0) as file:
+        for size in (MIB, 4096, 1):
+            try:
+                while True:
+                    file.write(bytes(size))
+            except OSError as error:
+                assert error.errno == errno.ENOSPC
+
+
+def thin_with(board: SmallBoard, shelf: Shelf, policy: Policy, tidy: bool) -> dict[str, object]:
+    return thin(shelf, ThinOptions(policy, str, yes=True, tidy=tidy), board.facts(), Quiet(), Stop())
+
+
+def test_a_full_disk_is_tidied(disk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", CELL)
+    made = "2026-12-01T02:00:00+01:00"
+    share = disk / "share"
+    share.mkdir()
+    adopt_share(share, same_machine=True, made=made)
+    shelf = make_shelf(share, "greenhouse", "xxh3-128", made)
+    board = SmallBoard(tmp_path)
+    for night in range(3):
+        board.capture(shelf, card(night))
+    fill(disk)
+    with pytest.raises(Refused, match="room: "):
+        board.capture(shelf, card(3))
+    assert shelf.storage.free_bytes() < 8192
+    # The first part is needed to a quarter, the second to a twentieth, and neither can go before the rest has moved.
+    # Only the ballast is room for that; what the second one gives back is enough for the first.
+    done = thin_with(board, shelf, NEWEST, tidy=True)
+    assert len(done["rewritten_parts"]) == 2  # type: ignore[arg-type]
+    assert check_restores(board, shelf) == list(board.contents)[2:]
+    assert shelf.storage.free_bytes() > 11 * MIB  # of 20 MiB, 8 are needed
+    (disk / "films").unlink()
+    board.capture(shelf, card(3))
+    thin_with(board, shelf, NEWEST, tidy=False)
+    assert len(check_restores(board, shelf)) == 1
+    assert (shelf.path / "ballast").stat().st_size == MIB
