@@ -171,7 +171,7 @@ def hashes_in(lines: Iterable[bytes], mark: ShelfMark, capture: str) -> list[byt
     for line in lines:
         try:
             offset, length, state, hash_hex = line.split(b"\t")
-            if not (offset + length).isdigit():
+            if not (offset.isdigit() and length.isdigit()):
                 raise ValueError
             if hash_hex != b"-" and len(hash_hex) == width and state in _WITH_HASH:
                 found.append(unhexlify(hash_hex))
