@@ -18,20 +18,20 @@ from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, Stream
-from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry
+from backupctl.domain.segments import SEGMENT_BYTES, Entry
 from backupctl.operations.card_map import layout_of
 from backupctl.operations.cell_store import CellStore
 from backupctl.operations.confirming import confirm_parts, read_back, rebuild_tables
 from backupctl.operations.facts import Facts
+from backupctl.operations.intake import Intake
 from backupctl.operations.last_capture import LastCapture, last_capture
 from backupctl.operations.listing import summary
-from backupctl.operations.ordered import in_order
 from backupctl.operations.part_series import PartSeries
 from backupctl.operations.preflight import Situation, refuse_if_any, run_checks, warnings_for_the_record
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.renewal import Renewal, renewal_of
-from backupctl.operations.segmenting import Segmenter, runs_of
+from backupctl.operations.segmenting import Segmenter
 from backupctl.operations.session import HeldSession, Session, hold, share_failed
 from backupctl.operations.source import CardReader, Source, open_source
 from backupctl.operations.standalone import write_standalone
@@ -176,11 +176,12 @@ class _Run:
         return index
 
     def _read_and_write(self, index: SegmentIndex, store: CellStore, series: PartSeries) -> None:
+        intake = Intake(store, partial(self._segmenter, index), self._workers(), self._stop)
         try:
             if self._source.live is None:
-                self._read_still(index, store)
+                self._read_still(intake)
             else:
-                self._read_live(self._source.live, index, store)
+                self._read_live(self._source.live, intake)
             series.finish()
         except Interrupted:
             series.finish()  # what was written so far gets its table, so that the next run can use it at once
@@ -195,35 +196,28 @@ class _Run:
         hashing, level = self._shelf.mark.hashing, self._options.policy.store.level
         return Segmenter(stretches, index, hashing, level, SEGMENT_BYTES, self._renewal)
 
-    def _read_still(self, index: SegmentIndex, store: CellStore) -> None:
+    def _read_still(self, intake: Intake) -> None:
         """A card that nobody else uses: once through."""
-        card, total = self._card, self._card.data.total
-        segmenter = self._segmenter(index, self._source.reader, card)
-        runs = runs_of(cells(card.data, card.zero, card.size, SEGMENT_BYTES), SEGMENTS_AT_ONCE)
-        for segments in in_order(runs, segmenter.make, self._workers()):
-            self._stop.check()
-            for segment in segments:
-                store.put(segment)
-            self._session.reporter.step(Step("reading the card", store.read_bytes, total, store.written))
+        card, store, reporter = self._card, intake.store, self._session.reporter
 
-    def _read_live(self, live: LiveCard, index: SegmentIndex, store: CellStore) -> None:
+        def told(_: int) -> None:
+            reporter.step(Step("reading the card", store.read_bytes, card.data.total, store.written))
+
+        intake.take(self._source.reader, card, cells(card.data, card.zero, card.size, SEGMENT_BYTES), told)
+
+    def _read_live(self, live: LiveCard, intake: Intake) -> None:
         from backupctl.operations.hooks import quieted
         from backupctl.operations.live import LiveLimits, LiveReading
         from backupctl.operations.paused import PausedReading
 
         policy, facts, reporter = self._options.policy, self._session.facts, self._session.reporter
-        segmenter, image = partial(self._segmenter, index), policy.image
-        quiet = partial(quieted, policy.hooks, facts.state_folder, reporter)
+        image, quiet = policy.image, partial(quieted, policy.hooks, facts.state_folder, reporter)
         if live.tracker is None:
             with quiet():
-                self._instant = PausedReading(
-                    live, store, segmenter, image.max_freeze, self._workers(), facts.state_folder, reporter, self._stop
-                ).take()
+                self._instant = PausedReading(live, intake, image.max_freeze, facts.state_folder, reporter).take()
         else:
             limits = LiveLimits(image.freeze_memory, image.max_freeze, image.max_rounds, self._options.while_frozen)
-            self._instant = LiveReading(
-                live, store, segmenter, limits, self._workers(), quiet, reporter, self._stop
-            ).take()
+            self._instant = LiveReading(live, intake, limits, quiet, reporter).take()
         self._card = self._instant.card
 
     def _read_back(self, series: PartSeries) -> None:
@@ -288,7 +282,7 @@ class _Run:
             unreadable=tuple(unreadable),
             left_out=tuple(v.partition.number for v in card.volumes if v.left_out and v.partition),
             parts=tuple(sorted(series.sums)),
-            policy=asdict(self._options.policy),
+            policy=self._options.policy.for_record(),
             warnings=tuple(self._warnings),
             lock=session.lock.token,
             by=MADE_BY,

@@ -10,7 +10,7 @@ written since it was read, and was read with a map that called all of that data,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
@@ -18,12 +18,9 @@ from backupctl.board.locked_memory import locked_memory
 from backupctl.domain.card_map import CardMap, cell_numbers
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
-from backupctl.domain.segments import SEGMENTS_AT_ONCE
-from backupctl.operations.cell_store import CellStore
+from backupctl.operations.intake import Intake
 from backupctl.operations.live_card import LiveCard
-from backupctl.operations.ordered import in_order
-from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.operations.segmenting import Cell, Segmenter, runs_of
+from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.source import CardReader
 
 _QUICK_SYNC_SECONDS = 0.5
@@ -83,27 +80,21 @@ class LiveReading:
     def __init__(
         self,
         live: LiveCard,
-        store: CellStore,
-        segmenter: Callable[[CardReader, CardMap], Segmenter],
+        intake: Intake,
         limits: LiveLimits,
-        workers: int,
         quieted: Callable[[], AbstractContextManager[None]],
         reporter: Reporter,
-        stop: Stop,
     ) -> None:
-        """`segmenter` makes one that reads what a map calls data. A freeze happens within `quieted`."""
+        """A freeze happens within `quieted`."""
         if live.tracker is None:
             raise ValueError("a card whose writes are not followed")
         self._live = live
         self._tracker = live.tracker
-        self._store = store
-        self._segmenter = segmenter
+        self._intake = intake
         self._limits = limits
-        self._workers = workers
         self._quieted = quieted
-        self._cell = store.segment_bytes
         self._reporter = reporter
-        self._stop = stop
+        self._cell = intake.store.segment_bytes
         self._held = Ranges()  # what the cells that were read may hold: data by the map that each was read with
         self._current = Ranges()  # what of that was not written since
         self._rounds: list[int] = []
@@ -123,7 +114,7 @@ class LiveReading:
                 hint = frozen.card
                 continue
             self._put(frozen.memory, frozen.card, sorted(frozen.memory.cells))
-            self._store.settle(frozen.card.data, frozen.card.zero)
+            self._intake.store.settle(frozen.card.data, frozen.card.zero)
             return Instant(frozen.card, frozen.seconds, tuple(self._rounds), attempt)
         raise BackupctlError(
             f"the card was frozen {_ATTEMPTS} times, and each time it was not still, or more had to be read than fits",
@@ -170,18 +161,14 @@ class LiveReading:
             )
 
     def _put(self, reader: CardReader, card: CardMap, wanted: list[int]) -> None:
-        segmenter = self._segmenter(reader, card)
-        size = card.size
-        spans: Iterable[Cell] = ((cell * self._cell, min((cell + 1) * self._cell, size), True) for cell in wanted)
-        read = 0
-        for segments in in_order(runs_of(spans, SEGMENTS_AT_ONCE), segmenter.make, self._workers):
-            self._stop.check()
+        spans = ((cell * self._cell, min((cell + 1) * self._cell, card.size), True) for cell in wanted)
+        name = "reading the card" if len(self._rounds) < 2 else "reading again what was written meanwhile"
+
+        def told(taken: int) -> None:
             self._tracker.collect()
-            for segment in segments:
-                self._store.put(segment)
-                read += segment.length
-            name = "reading the card" if len(self._rounds) < 2 else "reading again what was written meanwhile"
-            self._reporter.step(Step(name, read, len(wanted) * self._cell, self._store.written))
+            self._reporter.step(Step(name, taken, len(wanted) * self._cell, self._intake.store.written))
+
+        self._intake.take(reader, card, spans, told)
 
     def _freeze(self) -> _Frozen:
         """The instant. Nothing is told, logged or written while it lasts."""

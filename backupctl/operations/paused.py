@@ -7,22 +7,18 @@ time that the owner allows; the watchdog ends it then. File systems that cannot 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from backupctl.board.mounted import Treatment
-from backupctl.domain.card_map import CardMap, cells
+from backupctl.domain.card_map import cells
 from backupctl.domain.errors import BackupctlError, Refused
-from backupctl.domain.segments import SEGMENTS_AT_ONCE
 from backupctl.domain.units import duration, size
-from backupctl.operations.cell_store import CellStore
+from backupctl.operations.intake import Intake
 from backupctl.operations.live import Instant
 from backupctl.operations.live_card import LiveCard
-from backupctl.operations.ordered import in_order
-from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.segmenting import Segmenter, runs_of
-from backupctl.operations.source import CardReader
+from backupctl.operations.progress import Reporter
 from backupctl.operations.undoing import Undoing
 
 _SAMPLE_BYTES = 32 << 20
@@ -35,25 +31,14 @@ class PausedReading:
     """One capture's way through a card that stands still for it."""
 
     def __init__(
-        self,
-        live: LiveCard,
-        store: CellStore,
-        segmenter: Callable[[CardReader, CardMap], Segmenter],
-        max_freeze: float,
-        workers: int,
-        state_folder: Path,
-        reporter: Reporter,
-        stop: Stop,
+        self, live: LiveCard, intake: Intake, max_freeze: float, state_folder: Path, reporter: Reporter
     ) -> None:
-        """As `LiveReading`. `state_folder`: where it is written down what has to be undone."""
+        """`state_folder`: where it is written down what has to be undone."""
         self._live = live
-        self._store = store
-        self._segmenter = segmenter
+        self._intake = intake
         self._max_freeze = max_freeze
-        self._workers = workers
         self._state_folder = state_folder
         self._reporter = reporter
-        self._stop = stop
 
     def take(self) -> Instant:
         """Raises Refused if it would take too long, BackupctlError if it did; OSError of the share."""
@@ -62,14 +47,8 @@ class PausedReading:
         self._refuse_if_too_long()
         with self._read_only(), live.freezer.frozen(live.watchdog, self._max_freeze) as freeze:
             card = live.map(frozen=True)
-            segmenter = self._segmenter(live.reader, card)
-            runs = runs_of(
-                cells(card.data, card.zero, card.size, self._store.segment_bytes), SEGMENTS_AT_ONCE
-            )  # fmt: skip
-            for segments in in_order(runs, segmenter.make, self._workers):
-                self._stop.check()
-                for segment in segments:
-                    self._store.put(segment)
+            stretch = self._intake.store.segment_bytes
+            self._intake.take(live.reader, card, cells(card.data, card.zero, card.size, stretch))
         if freeze.thawed_early:
             raise BackupctlError(
                 f"{', '.join(freeze.thawed_early)} was thawed after {self._max_freeze:g} s, before all was read",
