@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import os
 import re
+import time
 import uuid
 import zoneinfo
 from dataclasses import dataclass
@@ -136,3 +137,8 @@ def born(process: int) -> str | None:
     except PermissionError:
         return ""
     return ""
+
+
+def uptime_seconds() -> float:
+    """Since this machine was started, the time in which it slept included (clock_gettime(2), CLOCK_BOOTTIME)."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)

@@ -36,6 +36,14 @@ def called_as() -> list[str]:
     return [_shortest(str(program))]
 
 
+def program() -> tuple[str, ...]:
+    """The words that start this program from any folder."""
+    started = Path(sys.argv[0])
+    if started.name == "__main__.py":
+        return sys.executable, "-m", "backupctl"
+    return (str(Path(shutil.which(started) or started).absolute()),)
+
+
 def _shortest(program: str) -> str:
     """The name alone where that finds the same program."""
     name = Path(program).name
@@ -66,3 +74,10 @@ def load_policy(name: str | None) -> Policy:
     except UsageError as error:
         raise UsageError(f"policy {path.stem}, [schedule]: when is {error.cause}", error.hint) from None
     return policy
+
+
+def policy_words(name: str | None) -> str:
+    """What names the same policy for root, from any folder. Raises UsageError."""
+    path = policy_file(name)
+    etc, _, shipped = policy_folders()
+    return path.stem if path.parent in (etc, shipped) else str(path.absolute())

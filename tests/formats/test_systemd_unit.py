@@ -14,11 +14,10 @@ from hypothesis import strategies as st
 
 from backupctl.domain.errors import UsageError
 from backupctl.formats.systemd_unit import format_unit, parse_unit, unit_name
+from tests.formats.systemd_dump import dump_of, open_folder_in
 
 pytestmark = pytest.mark.formats
 
-SYSTEMD = Path("/usr/lib/systemd/systemd")
-NOBODY = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups")
 CHARACTERS = st.characters(exclude_characters="\0", exclude_categories=["Cs"]) | st.sampled_from(
     "/ .-\\%\"'#_:@\t\n\udc80"
 )
@@ -76,28 +75,15 @@ def units_of(what: str, where: str, options: str) -> tuple[dict[str, str], str]:
 
 
 def dumped(folder: Path, unit: str) -> dict[str, str]:
-    """The settings of a mount as systemd, started for a test only, understood them (systemd(1), --test)."""
-    if not SYSTEMD.exists() or shutil.which("setpriv") is None:
-        pytest.skip("needs systemd and setpriv")
-    told = subprocess.run(
-        [*(NOBODY if os.geteuid() == 0 else ()), SYSTEMD, "--test", "--user", f"--unit={unit}"],
-        env={"SYSTEMD_UNIT_PATH": f"{folder}:/usr/lib/systemd/system", "XDG_RUNTIME_DIR": str(folder), "LC_ALL": "C"},
-        capture_output=True, text=True, check=False, timeout=60,
-    )  # fmt: skip
-    _, found, rest = told.stdout.partition(f"-> Unit {unit}:\n")
-    assert found, told.stderr
-    block = rest.partition("\n\t->")[0]
+    """The settings of a mount as systemd understood them."""
+    block = dump_of(folder, unit)
     return dict(re.findall(r"^\t\t([\w ]+): (.*)$", block, re.MULTILINE))
 
 
 @pytest.fixture
 def open_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder that anybody may write to."""
-    folder = tmp_path_factory.mktemp("units")
-    for above in folder.parents[:2]:
-        above.chmod(0o755)
-    folder.chmod(0o1777)
-    return folder
+    return open_folder_in(tmp_path_factory.mktemp("units"))
 
 
 def test_systemd_reads_what_was_meant(open_folder: Path) -> None:

@@ -1,0 +1,115 @@
+"""Commands for the timer that runs the nights."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from backupctl.cli.command import (
+    BoardOption,
+    DryRunOption,
+    Json,
+    JsonOption,
+    PolicyOption,
+    QuietOption,
+    ShareOption,
+    SourceOption,
+    YesOption,
+    facts_of_machine,
+    run_command,
+    wanted_share,
+)
+from backupctl.domain.errors import Exit
+
+# Where /etc is; tests put another folder in its place.
+RootOption = Annotated[Path, typer.Option("--root", metavar="DIR", hidden=True)]
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(help="The timer that runs the nights of this board.", no_args_is_help=True)
+    group.command("install")(install)
+    group.command("show")(show)
+    group.command("remove")(remove)
+    group.command("due")(due)
+    app.add_typer(group, name="timer")
+
+
+def install(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    yes: YesOption = False,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    root: RootOption = Path("/"),
+) -> None:
+    """Has systemd run the nights when the policy says."""
+    from backupctl.cli import timers_view as view
+    from backupctl.cli.places import load_policy, policy_words, program
+
+    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.systemd import Systemd
+        from backupctl.operations.timer import InstallOptions, TimerWish
+        from backupctl.operations.timer import install as operation
+
+        wish = TimerWish(program(), folder, board, chosen, policy_words(policy), source)
+        return operation(wish, InstallOptions(view.question, yes, dry_run), Systemd(root), facts, reporter)
+
+    run_command(task, view.installed, as_json)
+
+
+def show(as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
+    """Shows what is installed, and when it goes off next."""
+    from backupctl.cli import timers_view as view
+    from backupctl.cli.places import load_policy
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.systemd import Systemd
+        from backupctl.operations.timer import show as operation
+
+        return operation(Systemd(root), load_policy)
+
+    run_command(task, view.shown, as_json, code=lambda result: Exit.WARNINGS if result["outdated"] else Exit.DONE)
+
+
+def remove(yes: YesOption = False, as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
+    """Takes the timer away; captures stay."""
+    from backupctl.cli import timers_view as view
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.systemd import Systemd
+        from backupctl.operations.timer import remove as operation
+
+        return operation(yes, Systemd(root), reporter)
+
+    run_command(task, view.removed, as_json)
+
+
+def due(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    root: RootOption = Path("/"),
+) -> None:
+    """Tells whether the last night is to be tried again: ends with 0 if so, with 9 if not."""
+    from backupctl.cli import timers_view as view
+    from backupctl.cli.places import load_policy
+
+    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.host import uptime_seconds
+        from backupctl.board.systemd import Systemd
+        from backupctl.operations.retrying import due as operation
+        from backupctl.operations.timer import installed_at
+
+        return operation(folder, board, chosen, facts, uptime_seconds(), installed_at(Systemd(root), facts))
+
+    run_command(task, view.due, as_json, quiet, code=lambda result: Exit.DONE if result["due"] else Exit.POSTPONED)

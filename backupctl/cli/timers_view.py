@@ -1,0 +1,77 @@
+"""What was planned, found or changed about the timer, in words."""
+
+from __future__ import annotations
+
+import shlex
+from typing import Any
+
+from backupctl.cli.text import command, facts, paragraph
+from backupctl.domain.units import local, span
+
+Json = dict[str, Any]
+
+
+def question(result: Json) -> str:
+    lines = ["What will run:", command(result["command"]), "", "Units, whose texts --dry-run shows:"]
+    lines += [f"  {unit['path']} ({unit['state']})" for unit in result["units"]]
+    return "\n".join([*lines, "", _nights(result), "", "Type yes to install the timer:"])
+
+
+def _planned(result: Json) -> str:
+    # Not wrapped: this is what will stand there.
+    blocks = [
+        "\n".join([f"{unit['path']} ({unit['state']}):", *(f"  {line}".rstrip() for line in unit["text"].splitlines())])
+        for unit in result["units"]
+    ]
+    if result["crontab"]:
+        blocks.append("\n".join(["systemd does not run this system. For root's crontab:", *result["crontab"]]))
+    return "\n\n".join([*blocks, _nights(result), "Nothing was written."])
+
+
+def _nights(result: Json) -> str:
+    later = f", up to {span(result['delay_seconds'])} later" if result["delay_seconds"] else ""
+    nights = ", ".join(local(night, zone=False) for night in result["nights"])
+    return paragraph(f"The next nights by policy {result['policy']}: {nights or 'none'}{later}.")
+
+
+def installed(result: Json) -> str:
+    if result["applied"]:
+        first = "The timer is installed." if result["changes"] else "The timer was there already, just so."
+        return f"{first}\n{_nights(result)}"
+    return _planned(result)
+
+
+def shown(result: Json) -> str:
+    if not result["installed"]:
+        return "No timer is installed here."
+    timer, service = result["timer"], result["service"]
+    pairs = [
+        ("runs", shlex.join(result["command"])),
+        ("next", timer.get("NextElapseUSecRealtime", "")),
+        ("last", timer.get("LastTriggerUSec", "")),
+        ("came to", _came_to(service)),
+    ]
+    lines = [facts([(name, said) for name, said in pairs if said])]
+    if not result["enabled"] or timer.get("ActiveState", "active") != "active":
+        lines.append("It is switched off: `backupctl timer install` switches it on again.")
+    if result["outdated"]:
+        lines.append(paragraph(f"warning: {result['outdated']}. Run `backupctl timer install` again."))
+    return "\n".join(lines)
+
+
+def _came_to(service: Json) -> str:
+    if service.get("ActiveState") == "activating":
+        return "at work now"
+    if not service.get("ExecMainExitTimestamp"):
+        return ""  # it did not run since the system was started
+    return f"{service['Result']}, code {service['ExecMainStatus']}, {service['ExecMainExitTimestamp']}"
+
+
+def removed(result: Json) -> str:
+    if not result["removed"]:
+        return "No timer is installed here."
+    return "\n".join(["Removed:", *(f"  {path}" for path in result["removed"])])
+
+
+def due(result: Json) -> str:
+    return paragraph(f"{'due' if result['due'] else 'not due'}: {result['why']}")

@@ -1,0 +1,231 @@
+"""The systemd units that run the nights of a board, and the lines of cron(8) for a board without systemd.
+
+The timer's own memory (`Persistent=`) is of when it went off, not of what came of it. So a second timer looks now and
+then whether the night has its capture, and starts the same service if it has not: what somebody sees of the service
+(`systemctl status`) is always what came of the last night. That timer counts from when it was started, and by the
+kernel's own clock, so that it does not matter when the board learns what time it is.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from dataclasses import dataclass
+
+from backupctl.domain.errors import UsageError
+from backupctl.domain.policy import PacePolicy, SchedulePolicy
+from backupctl.formats.calendar_event import parse_calendar_event
+from backupctl.formats.systemd_unit import parse_unit
+
+NIGHT, NIGHT_TIMER = "backupctl-night.service", "backupctl-night.timer"
+RETRY, RETRY_TIMER = "backupctl-retry.service", "backupctl-retry.timer"
+TIMERS = NIGHT_TIMER, RETRY_TIMER
+UNITS = NIGHT, NIGHT_TIMER, RETRY, RETRY_TIMER
+_AFTER_BOOT = "15min"  # by then the network is there, and the clock is set
+_DUE_SECONDS = 120  # for a share that does not answer
+_PLAIN_WORD = re.compile(r"[A-Za-z0-9_./:=@+,-]+")
+
+HEAD = "# Written by `backupctl timer install`, which writes it anew each time."
+_EDIT = "# For settings of your own: systemctl edit {name}"
+
+_NIGHT = """\
+[Unit]
+Description=Night of backupctl: a capture of this board's card
+RequiresMountsFor={share}
+# A clock that was not set yet is not trusted, and then nothing is thinned.
+After=time-sync.target
+
+[Service]
+Type=oneshot
+ExecStart={night}
+# 4: done, with warnings. All else is a failure, also 7: a card that could not be read everywhere.
+SuccessExitStatus=4
+# The program itself is asked to stop, and ends in order; what is left of it then is killed.
+KillMode=mixed
+{thaw}Nice={nice}
+{idle_io}# Not CPUSchedulingPolicy=idle: beside a busy program, an instant can take seconds then, with the card frozen.
+# No core dump: memory holds what was read from the card.
+LimitCORE=0
+UMask=0077
+
+# It reads disks, and writes to none: what it writes goes to the share, and to /var/lib/backupctl.
+DevicePolicy=closed
+DeviceAllow=block-* r
+# SYS_ADMIN freezes file systems; SYS_PTRACE sees what other processes have mounted of the card; IPC_LOCK and
+# SYS_RESOURCE keep in memory, and alive, what thaws it again. CHOWN to SETUID are for commands of the policy's [hooks].
+CapabilityBoundingSet=CAP_SYS_ADMIN CAP_SYS_PTRACE CAP_IPC_LOCK CAP_SYS_RESOURCE CAP_DAC_OVERRIDE CAP_DAC_READ_SEARCH
+CapabilityBoundingSet=CAP_CHOWN CAP_FOWNER CAP_KILL CAP_SETGID CAP_SETUID
+{confined}\
+# Whether the card is in use is asked of the kernel, and what of it is mounted where is read from every process's view:
+# a view of its own hides neither. But writes are followed through /sys/kernel/tracing, and a trial write on the root
+# has to succeed: so no ProtectSystem=strict, ProtectKernelTunables, ProtectProc, PrivateDevices. And nothing that hides
+# files: no ProtectHome, ProtectKernelModules, PrivateTmp.
+ProtectSystem=full
+ProtectControlGroups=yes
+ProtectKernelLogs=yes
+ProtectClock=yes
+"""
+
+_RETRY = """\
+[Unit]
+Description=Starts the night of backupctl again, if it came to nothing
+
+[Service]
+Type=oneshot
+# Any code but 0 means that there is nothing to do, or nothing that could be done now.
+ExecCondition={due}
+ExecStart=systemctl --no-block start {unit}
+TimeoutStartSec={seconds}
+KillMode=mixed
+Nice=10
+LimitCORE=0
+
+DevicePolicy=closed
+CapabilityBoundingSet=CAP_DAC_READ_SEARCH
+ProtectSystem=full
+ProtectHome=read-only
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+PrivateTmp=yes
+{confined}\
+"""
+
+_CONFINED = """\
+NoNewPrivileges=yes
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
+LockPersonality=yes
+ProtectHostname=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallErrorNumber=EPERM
+"""
+
+_NIGHT_TIMER = """\
+[Unit]
+Description=When the nights of backupctl are
+
+[Timer]
+OnCalendar={when}
+RandomizedDelaySec={delay}
+# The same delay each time, from this machine's id.
+FixedRandomDelay=yes
+# A night for which the board was off is made up for when it is on again.
+Persistent=yes
+
+[Install]
+WantedBy=timers.target
+"""
+
+_RETRY_TIMER = """\
+[Unit]
+Description=When it is looked whether the night of backupctl has its capture
+
+[Timer]
+# After the board was started, and from then on.
+OnActiveSec={boot}
+OnUnitInactiveSec={every}
+
+[Install]
+WantedBy=timers.target
+"""
+
+
+@dataclass(frozen=True)
+class NightCommand:
+    """How the program is called. `options` are those that a night and `timer due` share."""
+
+    program: tuple[str, ...]
+    options: tuple[str, ...]
+    share: str
+    source: str | None = None  # None: the card that the system runs from
+
+    def night(self) -> list[str]:
+        return [*self.program, "night", *self.options, *(["--source", self.source] if self.source else [])]
+
+    def due(self) -> list[str]:
+        return [*self.program, "timer", "due", *self.options]
+
+    def thaw(self) -> list[str] | None:
+        """None for a source that is no device: it is never frozen."""
+        if self.source and not self.source.startswith("/dev/"):
+            return None
+        return [*self.program, "thaw", *([self.source] if self.source else [])]
+
+
+def night_units(command: NightCommand, schedule: SchedulePolicy, pace: PacePolicy) -> dict[str, str]:
+    """Their texts by their names. Raises UsageError for a word that a unit cannot hold."""
+    thaw = command.thaw()
+    night = _NIGHT.format(
+        share=_word(command.share),
+        night=_exec(command.night()),
+        thaw=f"# In case it was killed while the card was frozen.\nExecStopPost=-{_exec(thaw)}\n" if thaw else "",
+        nice=pace.nice,
+        idle_io="IOSchedulingClass=idle\n" if pace.idle_io else "",
+        confined=_CONFINED,
+    )
+    retry = _RETRY.format(due=_exec(command.due()), unit=NIGHT, seconds=_DUE_SECONDS, confined=_CONFINED)
+    texts = {
+        NIGHT: night,
+        NIGHT_TIMER: _NIGHT_TIMER.format(when=schedule.when, delay=f"{schedule.random_delay}s"),
+        RETRY: retry,
+        RETRY_TIMER: _RETRY_TIMER.format(boot=_AFTER_BOOT, every=f"{schedule.retry_every}s"),
+    }
+    return {name: f"{HEAD}\n{_EDIT.format(name=name)}\n{text}" for name, text in texts.items()}
+
+
+def _exec(words: list[str]) -> str:
+    """A command line (systemd.service(5), "COMMAND LINES")."""
+    return " ".join(_word(word).replace("$", "$$") for word in words)
+
+
+def _word(word: str) -> str:
+    """One word, as systemd.syntax(7) has it under QUOTING; `%` would begin a specifier (systemd.unit(5))."""
+    if _PLAIN_WORD.fullmatch(word):
+        return word
+    # Not all settings resolve escapes the same way, so that these would not be read as they are meant.
+    if not word.isprintable() or '"' in word or "\\" in word:
+        raise UsageError(f"{word!r} cannot stand in a systemd unit", "Use a simpler name.")
+    return f'"{word}"'.replace("%", "%%")
+
+
+def crontab(command: NightCommand, schedule: SchedulePolicy) -> list[str]:
+    """Lines for root's crontab, crontab(5). Raises UsageError for times that cron has no words for."""
+    when, always = parse_calendar_event(schedule.when), parse_calendar_event("*-*-* *:*:*")
+    both = when.days != always.days and when.weekdays != always.weekdays  # crontab(5): either is enough then
+    if when.zone or when.seconds != (0,) or when.years != always.years or both:
+        raise UsageError(
+            f"cron has no words for {schedule.when!r}", "It has minutes, hours, and months with days or weekdays."
+        )
+    weekdays = tuple(sorted((day + 1) % 7 for day in when.weekdays))  # 0 is Sunday
+    pairs = (
+        (when.minutes, always.minutes), (when.hours, always.hours), (when.days, always.days),
+        (when.months, always.months), (weekdays, always.weekdays),
+    )  # fmt: skip
+    times = " ".join("*" if some == every else ",".join(map(str, some)) for some, every in pairs)
+    night, due = _shell(command.night()), _shell(command.due())
+    return [f"{times} {night}", f"{(when.minutes[0] + 30) % 60} * * * * {due} --quiet && {night}"]
+
+
+def _shell(words: list[str]) -> str:
+    # crontab(5): a % that is not escaped ends the command.
+    return shlex.join(words).replace("%", "\\%")
+
+
+def command_in(text: str) -> NightCommand | None:
+    """What a night's service, as `night_units` writes it, runs; None if it is of another kind."""
+    service = parse_unit(text).get("Service", {})
+    try:
+        words = shlex.split(service.get("ExecStart", "").replace("$$", "$"))
+        at = words.index("night")
+        named = dict(zip(words[at + 1 :: 2], words[at + 2 :: 2], strict=True))
+        source, share = named.pop("--source", None), named["--share"]
+    except (ValueError, KeyError):
+        return None
+    options = tuple(word for pair in named.items() for word in pair)
+    return NightCommand(tuple(words[:at]), options, share, source)
