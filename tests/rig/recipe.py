@@ -56,7 +56,7 @@ _FILES = {
     "etc/fstab": f"""\
 PARTUUID={DISK_ID}-02 / ext4 defaults,noatime 0 1
 PARTUUID={DISK_ID}-01 /boot/firmware vfat defaults 0 2
-LABEL={SHARE_LABEL} /srv/share ext4 nofail,x-systemd.device-timeout=10s 0 2
+LABEL={SHARE_LABEL} /srv/share ext4 nofail,x-systemd.device-timeout=120s 0 2
 //127.0.0.1/Back\\040ups /mnt/net\\040share cifs credentials=/etc/share.credentials,noauto,x-systemd.automount,\
 x-systemd.requires=smbd.service,_netdev 0 0
 """,

@@ -58,10 +58,10 @@ def _ids(rig: Rig) -> set[str]:
 def _unfinished_bytes(rig: Rig) -> int:
     """The size of the parts that have no table, on the server's disk."""
     sizes = (
-        f"cd '{SERVED}/boards/{BOARD}/stock' && for part in *.zst; do case $part in *.table.zst) ;; "
-        "*) [ -e ${part%.zst}.table.zst ] || stat -c %s $part ;; esac; done"
+        f"cd '{SERVED}/boards/{BOARD}/stock' && ls | while read part; do case $part in *.table.zst) ;; "
+        "*.zst) [ -e ${part%.zst}.table.zst ] || stat -c %s $part ;; esac; done"
     )
-    return sum(map(int, rig.shell(sizes).split()))
+    return sum(map(int, rig.board.run(sizes).out.split()))  # none if the cut came before there was a folder
 
 
 def _noise(rig: Rig, name: str) -> Path:
@@ -139,6 +139,7 @@ def _server_loses_power() -> None:
     import subprocess
     import time
 
+    assert os.path.ismount("/srv/share")
     subprocess.run(["systemctl", "kill", "--signal=KILL", "smbd"], check=True)
     folder = os.open("/srv/share", os.O_RDONLY)
     # EXT4_IOC_SHUTDOWN with EXT4_GOING_FLAGS_NOLOGFLUSH (linux/include/uapi/linux/ext4.h): no write gets to the disk
