@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from backupctl.domain.errors import UsageError
+from backupctl.domain.notify_policy import NotifyPolicy, check_notify
 from backupctl.domain.quantities import parse_size, parse_span
 
 
@@ -111,6 +112,11 @@ class Policy:
     night: NightPolicy = field(default_factory=NightPolicy)
     retention: RetentionPolicy = field(default_factory=RetentionPolicy)
     space: SpacePolicy = field(default_factory=SpacePolicy)
+    notify: NotifyPolicy = field(default_factory=NotifyPolicy)
+
+    def for_record(self) -> dict[str, Any]:
+        """What a capture says of it, for whoever can read the share: not who is told, and how."""
+        return {key: value for key, value in asdict(self).items() if key != "notify"}
 
 
 _SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic", "thin_below"}
@@ -144,6 +150,7 @@ _BOUNDS = {
     "renew_after": (0, 3660 * 86_400),
     "renew_traffic": (0, 1 << 40),
     "thin_below": (0, 1 << 50),
+    "mail_port": (1, 65535),
 }
 
 
@@ -162,6 +169,7 @@ def parse_policy(name: str, text: str) -> Policy:
         "night": NightPolicy,
         "retention": RetentionPolicy,
         "space": SpacePolicy,
+        "notify": NotifyPolicy,
     }
     _known(name, document, sections)
     made: dict[str, Any] = {}
@@ -174,6 +182,10 @@ def parse_policy(name: str, text: str) -> Policy:
         raise UsageError(f"policy {name}, [image]: live is tracked, paused or refuse")
     if made["store"].identity not in ("xxh3-128", "sha256"):
         raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
+    try:
+        check_notify(made["notify"])
+    except ValueError as error:
+        raise UsageError(f"policy {name}, [notify]: {error}") from None
     return Policy(name=name, **made)
 
 

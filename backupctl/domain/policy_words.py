@@ -34,6 +34,12 @@ _IDENTITY = {
     "sha256": "What the shelf has already is found by SHA-256.",
 }
 
+_TLS = {
+    "starttls": "The connection to it is encrypted before anything else is said.",
+    "tls": "The connection to it is encrypted from its beginning.",
+    "none": "The connection to it is not encrypted: it is this machine's own.",
+}
+
 
 def _program(when: str, none: str) -> Callable[[tuple[str, ...]], str]:
     return lambda words: f"{when}: {shlex.join(words)}" if words else none
@@ -125,4 +131,21 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     ),
     "renew_traffic": lambda count: f"That writes no more than {size(count)} in a night.",
     "thin_below": lambda count: f"With less than {size(count)} free, a night thins before its capture.",
+    "command": _program("Told by a program", "No program is told anything."),
+    # A URL may be a secret, so it is not repeated here.
+    "webhook": lambda url: "Told by a webhook." if url else "No webhook is told anything.",
+    "mail_server": lambda name: f"Told by e-mail, sent through {name}." if name else "No e-mail is sent.",
+    "mail_port": lambda port: f"That server is spoken to at port {port}.",
+    "mail_tls": lambda mode: _TLS[mode],
+    "mail_from": lambda address: f"E-mail is from {address}." if address else "E-mail has no sender yet.",
+    "mail_to": lambda addresses: f"It goes to {', '.join(addresses)}." if addresses else "It goes to nobody yet.",
+    "credentials_file": lambda path: (
+        f"The account on that server is in {path}." if path else "That server asks for no account."
+    ),
+    "digest": lambda wanted: (
+        "Once a week a line says how things are, so that silence means something."
+        if wanted
+        else "Nobody is told anything as long as all is well."
+    ),
+    "ping": lambda url: "After a good night a URL is fetched." if url else "No URL is fetched after a good night.",
 }
