@@ -134,7 +134,7 @@ def share_move(
     as_json: JsonOption = False,
     root: RootOption = Path("/"),
 ) -> None:
-    """Changes the server that the share is mounted from, if it is the same share."""
+    """Mounts the share from another server, if the same one is there."""
     from backupctl.cli import share_questions as questions
     from backupctl.cli import shares_view as view
     from backupctl.operations.share_apply import Account

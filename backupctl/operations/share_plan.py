@@ -181,12 +181,7 @@ def _smb_reasons(credentials: str | None, seal: bool) -> tuple[tuple[str, str], 
     )
 
 
-_NFS_REASONS = (
-    (
-        "hard",
-        "nfs(5): with soft, writes can be lost in silence; and unlike with SMB, a run that hangs can be killed",
-    ),
-)
+_NFS_REASONS = (("hard", "nfs(5): with soft, what was written can be lost in silence"),)
 
 _MOUNT_REASONS = (
     ("nosuid,nodev,noexec", "a share has no programs or devices for this board"),
@@ -200,6 +195,8 @@ _MOUNT_REASONS = (
     ("x-systemd.rw-only", "never mounted read-only in silence where it cannot be mounted for writing"),
 )
 
+_LAST_FIELDS = ("0 0", "no dump, and no check at boot: the file system is the server's")
+
 _GUEST = (
     "A guest share lets everybody in your network read the captures, with every secret in them, and change or remove "
     "them. Give the board an account if the server can."
@@ -210,7 +207,8 @@ def _on_the_server(user: str | None, smb: bool) -> tuple[str, ...]:
     account = (
         f"An account for this board alone{f' ({user})' if user else ''}, that may write to the folder of its own "
         "shelf, boards/NAME, and to nothing else: whoever steals the board has its password, and should find no other "
-        "board's captures with it."
+        "board's captures with it. `backupctl share adopt --board NAME` makes that folder, from a computer that may "
+        "write to the whole share; then it is the board's --path."
         if smb
         else "NFS believes addresses, not passwords: export the folder of this board's shelf, boards/NAME, to this "
         "board's address only, with all_squash and the anonuid of an account that owns the folder. Root of the board "
@@ -218,7 +216,8 @@ def _on_the_server(user: str | None, smb: bool) -> tuple[str, ...]:
     )
     return (
         account,
-        "A read-only account for the computer that watches over all boards: it has to write nothing.",
+        f"A read-only {'account' if smb else 'export'} for the computer that watches over all boards: it has to write "
+        "nothing.",
         "Snapshots of the share, kept for weeks, that no board's account can remove: what a board may write, somebody "
         "who has taken over the board may remove.",
     )
@@ -230,6 +229,7 @@ def as_json(plan: SharePlan) -> dict[str, Any]:
     if plan.user is not None and plan.credentials:
         shown = credentials_text(plan.user, _NOT_SHOWN)
         files.insert(0, {"path": plan.credentials, "mode": "0600", "text": shown})
+    reasons = [*plan.reasons, *([] if plan.units else [_LAST_FIELDS])]
     return {
         "source": plan.entry.source,
         "mount": plan.entry.mount_point,
@@ -237,7 +237,7 @@ def as_json(plan: SharePlan) -> dict[str, Any]:
         "form": plan.form,
         "fstab_line": None if plan.units else format_entry(plan.entry),
         "files": files,
-        "reasons": [{"option": _shown_option(plan, option), "why": why} for option, why in plan.reasons],
+        "reasons": [{"option": _shown_option(plan, option), "why": why} for option, why in reasons],
         "on_the_server": list(plan.on_the_server),
         "warnings": list(plan.warnings),
     }

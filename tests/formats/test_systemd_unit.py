@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from backupctl.domain.errors import UsageError
-from backupctl.formats.systemd_unit import format_unit, parse_unit, unit_name
+from backupctl.formats.systemd_unit import format_unit, parse_unit, unit_name, with_setting
 from tests.formats.systemd_dump import dump_of, open_folder_in
 
 pytestmark = pytest.mark.formats
@@ -131,3 +131,16 @@ def test_a_unit_as_people_write_it(open_folder: Path) -> None:
     expected = {"What": told["What"], "Where": "/mnt/nas", "Options": told["Options"]}
     assert (told["What"], told["Options"].split()) == ("//a/c", ["uid=0,", "gid=%"])
     assert parse_unit(text) == {"Mount": expected, "Install": {}}
+
+
+def test_one_setting_is_replaced_where_it_stands() -> None:
+    text = "# What=//a/b\n[Unit]\nWhat=x\n[Mount]\n What = //a/b  \nWhatever=1\n\n[Install]\nWhat=y"
+    after = with_setting(text, "Mount", "What", "//nas/100 % b")
+    assert after == text.replace(" What = //a/b  ", "What=//nas/100 %% b")
+    assert parse_unit(after)["Mount"]["What"] == "//nas/100 % b"
+
+
+@pytest.mark.parametrize("text", ["", "[Mount]\nWhere=/a\n", "[Mount]\nWhat=a\nWhat=b\n", "[Mount]\nWhat=a\\\nb\n"])
+def test_a_setting_that_does_not_stand_in_one_line(text: str) -> None:
+    with pytest.raises(UsageError, match="in one line"):
+        with_setting(text, "Mount", "What", "x")
