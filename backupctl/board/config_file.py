@@ -35,9 +35,10 @@ def write_config(path: Path, data: bytes, mode: int, like: Path | None = None) -
 
 
 def keep_copy(path: Path) -> Path:
-    """A copy beside a file, with its mode and owner, as NAME.old-1 or the next number that is free. Raises OSError.
+    """A copy beside a file, as NAME.old-1 or the next number that is free, for this user alone. Raises OSError.
 
-    Not a time: the clock of a board may say anything.
+    It may hold the very password that is being taken out of the file. Not named for the time: the clock of a board may
+    say anything.
     """
     for number in itertools.count(1):
         copy = path.with_name(f"{path.name}.old-{number}")
@@ -46,7 +47,7 @@ def keep_copy(path: Path) -> Path:
         except FileExistsError:
             continue
         break
-    write_config(copy, path.read_bytes(), 0o600, like=path)
+    write_config(copy, path.read_bytes(), 0o600)
     return copy
 
 

@@ -17,7 +17,7 @@ from backupctl.board.process import run
 from backupctl.domain.errors import Refused
 from backupctl.formats.fstab import Entry, Line, parse_fstab
 from backupctl.formats.mountinfo import mount_of
-from backupctl.formats.systemd_unit import parse_unit, unit_name
+from backupctl.formats.systemd_unit import parse_unit
 
 _VERIFY_SECONDS = 30.0
 _SYSTEMCTL_SECONDS = 60.0
@@ -150,10 +150,14 @@ def write_units(root: Path, units: dict[str, str]) -> None:
             run(["systemctl", f"--root={root}", "enable", name], _SYSTEMCTL_SECONDS)
 
 
-def start_automount(mount_point: str) -> None:
-    """Has the running systemd read its tables again, and wait for the first use of a mount point. Raises as `run`."""
+def reload_units() -> None:
+    """Has the running systemd read its tables again. Raises as `run`."""
     run(["systemctl", "daemon-reload"], _SYSTEMCTL_SECONDS)
-    run(["systemctl", "start", unit_name(mount_point, "automount")], _SYSTEMCTL_SECONDS)
+
+
+def start_unit(name: str) -> None:
+    """Raises as `run`."""
+    run(["systemctl", "start", name], _SYSTEMCTL_SECONDS)
 
 
 def systemd_runs(root: Path) -> bool:

@@ -54,7 +54,8 @@ def _parse_line(number: int, text: str) -> Line:
         return Line(number, text, fault=f"it has {len(fields)} of at least 3 fields")
     for position, field in enumerate(fields[4:6], 5):
         if not _NUMBER.fullmatch(field):
-            return Line(number, text, fault=f"field {position} is {field!r}, and not a number")
+            # Not what it is: where an option was cut off by a space, it may be a password.
+            return Line(number, text, fault=f"field {position} is not a number")
     source, mount_point, fstype, options = map(unescape, (*fields[:4], "")[:4])
     numbers = (*map(int, fields[4:6]), 0, 0)
     return Line(number, text, Entry(source, mount_point, fstype, tuple(filter(None, options.split(","))), *numbers[:2]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -125,13 +126,15 @@ def _make_mount_point(path: Path) -> list[Path]:
 
 def take_up(mount_point: str, root: Path) -> list[str]:
     """Has the running system take up what was written; what is to be said of that."""
-    notes = []
-    if _is_mounted(mount_point, root):
-        notes.append(f"{mount_point} is mounted the way it was until `umount {mount_point}`.")
     if root != Path("/") or not mount_tables.systemd_runs(root):
-        return [*notes, "It is taken up when this system starts again."]
+        return ["It is taken up when this system starts again."]
+    automount = unit_name(mount_point, "automount")
+    change = f"umount {shlex.quote(mount_point)}; systemctl start {shlex.quote(automount)}"
     try:
-        mount_tables.start_automount(mount_point)
+        mount_tables.reload_units()
+        if _is_mounted(mount_point, root):
+            return [f"It is still mounted the way it was. To change over: {change}"]
+        mount_tables.start_unit(automount)
     except BackupctlError as error:
-        return [*notes, f"It is written, but systemd did not take it up: {error.cause}"]
-    return notes
+        return [f"It is written, but systemd did not take it up: {error.cause}"]
+    return []

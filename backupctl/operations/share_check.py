@@ -7,6 +7,7 @@ import stat
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from backupctl.board.abandonable import Stalled, within
@@ -106,7 +107,7 @@ def _look_in_time(mount_point: str, machine: _Machine) -> tuple[_Seen | None, li
     except Stalled as error:
         return None, [Fault(f"the server is lost: {error.cause}", "Is it on, and does `ping` reach it?")], True
     except FileNotFoundError:
-        return None, [Fault("there is no such folder to mount on", f"mkdir -p {mount_point}")], False
+        return None, [Fault("there is no such folder to mount on", f"mkdir -p {quote(mount_point)}")], False
     except NotADirectoryError:
         return None, [Fault("the mount point is no folder", "Choose another one.")], False
     except PermissionError:
@@ -140,7 +141,7 @@ def _look(mount_point: str, known_folders: list[str], root: Path) -> _Seen:
 
 def _state_faults(mount_point: str, listed: Listed | None, mount: Mount | None, seen: _Seen | None) -> Iterator[Fault]:
     if mount is None and seen is not None:
-        yield Fault("it is not mounted now", f"Try `mount {mount_point}`, which says why.")
+        yield Fault("it is not mounted now", f"Try `mount {quote(mount_point)}`, which says why.")
         if seen.names:
             yield Fault(f"the mount point holds files of this machine: {', '.join(seen.names)}", _LOOK_BENEATH)
     if mount is not None and seen is not None and seen.hidden:
@@ -148,7 +149,7 @@ def _state_faults(mount_point: str, listed: Listed | None, mount: Mount | None, 
     if listed is None or mount is None:
         return
     if _plain(mount.source) != _plain(listed.entry.source):
-        yield Fault(f"what is mounted is another share, {mount.source}", f"Try `umount {mount_point}`.")
+        yield Fault(f"what is mounted is another share, {mount.source}", f"Try `umount {quote(mount_point)}`.")
     if mount.read_only and "ro" not in listed.entry.options:
         yield Fault(
             "it is mounted read-only, which was not asked for", "Look at the account's rights; then mount it again."

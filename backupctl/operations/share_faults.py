@@ -6,6 +6,7 @@ import re
 import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 
 from backupctl.board.mount_tables import Listed, has_helper
@@ -28,9 +29,9 @@ class Fault:
 
 def fault_of_line(line: Line) -> Fault | None:
     """For a line of fstab that was meant for a network share, and says something else, or nothing."""
-    fields = line.text.split()
+    fields = list(takewhile(lambda field: not field.startswith("#"), line.text.split()))
     place = next((n for n, field in enumerate(fields) if n > 1 and is_network_type(field)), None)
-    if line.text.lstrip().startswith("#") or not (place or re.match(r"[\"']?//", line.text.lstrip())):
+    if not fields or (place is None and not re.match(r"[\"']?//", fields[0])):
         return None
     if place is not None and place > 2:
         # The mount point is the last field before the type that can be one.
@@ -75,7 +76,7 @@ def _account_faults(entry: Entry, root: Path) -> Iterator[Fault]:
     if path:
         yield from _credentials_faults(root / path.lstrip("/"), path)
     elif not {"guest", "sec", "password"} & given.keys():
-        yield Fault("no account: mount would ask for a password, and at boot nobody is there to answer", in_file)
+        yield Fault("no credentials: mount would ask for a password, and at boot nobody is there to answer", in_file)
 
 
 def _credentials_faults(file: Path, path: str) -> Iterator[Fault]:

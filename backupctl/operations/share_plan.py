@@ -16,8 +16,12 @@ FSTAB, UNITS = "fstab", "units"
 CREDENTIALS_FOLDER = "/etc/backupctl"
 _MOUNT_TIMEOUT = "1min"
 _SERVER = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,252}[A-Za-z0-9])?")
-_USER_MOST = _PASSWORD_MOST = 256
+_CREDENTIAL_MOST = 256
 _NOT_SHOWN = "(not shown)"
+_TAKEN = {
+    *("/", "/bin", "/boot", "/dev", "/etc", "/home", "/lib", "/media", "/mnt", "/opt", "/proc", "/root", "/run"),
+    *("/sbin", "/srv", "/sys", "/tmp", "/usr", "/var"),
+}
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ def plan_share(wish: ShareWish) -> SharePlan:
         raise UsageError("a guest has no key to encrypt with", "Leave out --seal, or give the board an account.")
     credentials = credentials_path(mount) if wish.user is not None else None
     if wish.user is not None:
-        credentials_text(wish.user, "-")  # whether it can stand there
+        _check_credential("a user's name", wish.user)
     reasons = (*(_smb_reasons(credentials, wish.seal) if smb else _NFS_REASONS), *_MOUNT_REASONS)
     options = tuple(option for given, _ in reasons for option in given.split(","))
     entry = Entry(share_source(wish.protocol, wish.server, wish.path), mount, "cifs" if smb else "nfs", options)
@@ -82,15 +86,9 @@ def _checked_mount(mount: str) -> str:
     plain = posixpath.normpath(f"/{mount.lstrip('/')}")
     if not mount.startswith("/") or not _is_plain(plain) or ".." in mount.split("/"):
         raise UsageError(f"{mount!r} cannot be a mount point", "Give a whole path, such as /mnt/nas.")
-    if plain in _TAKEN or plain.startswith(tuple(f"{taken}/" for taken in ("/proc", "/sys", "/dev", "/run"))):
+    if plain in _TAKEN or plain.startswith(("/dev/", "/proc/", "/run/", "/sys/")):
         raise UsageError(f"{plain} is the system's own", "Choose a folder for the share alone, such as /mnt/nas.")
     return plain
-
-
-_TAKEN = {
-    *("/", "/bin", "/boot", "/dev", "/etc", "/home", "/lib", "/media", "/mnt", "/opt", "/proc", "/root", "/run"),
-    *("/sbin", "/srv", "/sys", "/tmp", "/usr", "/var"),
-}
 
 
 def _is_plain(name: str) -> bool:
@@ -129,14 +127,18 @@ def credentials_path(mount: str) -> str:
 
 def credentials_text(user: str, password: str) -> str:
     """The file's text (mount.cifs(8), credentials=). Raises UsageError; it never tells the password."""
-    for what, value, most in (("a user's name", user, _USER_MOST), ("the password", password, _PASSWORD_MOST)):
-        # mount.cifs(8), BUGS: a leading space is not handled.
-        if not 0 < len(value) <= most or not value.isprintable() or value.startswith(" "):
-            raise UsageError(
-                f"{what} has to be of 1 to {most} printable characters, the first one no space",
-                "That is what a credentials file can hold. For no account at all, say --guest.",
-            )
+    _check_credential("a user's name", user)
+    _check_credential("the password", password)
     return f"username={user}\npassword={password}\n"
+
+
+def _check_credential(what: str, value: str) -> None:
+    # mount.cifs(8), BUGS: a leading space is not handled.
+    if not 0 < len(value) <= _CREDENTIAL_MOST or not value.isprintable() or value.startswith(" "):
+        raise UsageError(
+            f"{what} has to be of 1 to {_CREDENTIAL_MOST} printable characters, the first one no space",
+            "That is what a credentials file can hold. For no account at all, say --guest.",
+        )
 
 
 # Those of fstab's options that are settings of their own in units (systemd.mount(5), "FSTAB").

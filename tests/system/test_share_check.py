@@ -116,9 +116,10 @@ def test_units_that_the_plan_writes_are_fine(tmp_path: Path) -> None:
         (" 0 0", " 0 2", "a check at boot"),
         ("credentials=", "username=mill,password=x,x=", "the password stands in the table"),
         ("credentials=", "username=mill%x,x=", "the password stands in the table"),
-        ("credentials=", "x=", "no account"),
+        ("credentials=", "x=", "no credentials"),
         ("credentials=", "guest,x=", "as a guest"),
         ("credentials=/etc", "credentials=/nowhere", "is missing"),
+        ("credentials=", "username=mill, password=secret-fern,x=", "field 5 is not a number"),
         ("cifs", "nfs4", "mount.nfs4 is not installed"),
         ("nas.lan", "other.lan", "another share, //nas.lan/Back ups"),
     ],
@@ -127,8 +128,15 @@ def test_one_thing_wrong_in_the_table(system: MadeUpSystem, old: str, new: str, 
     table(system, old, new)
     told = said(system)
     assert [what for what in told if expected in what], told
+    assert "secret-fern" not in " ".join(told)
     # What is not listed any more is mounted by hand, as far as one can see.
     assert len([what for what in told if "by hand" not in what]) == 1, told
+
+
+def test_lines_for_other_things_are_none_of_its_business(system: MadeUpSystem) -> None:
+    more = "/dev/sda1 /mnt/x ext4 rw # was nfs\n# //nas/Back ups /mnt cifs\n/dev/sda2 /mnt/y ext4 rw 0 2 # not cifs\n"
+    system.fstab.write_text(system.fstab.read_text() + more)
+    assert said(system) == []
 
 
 def test_two_tables_for_one_place(system: MadeUpSystem) -> None:
