@@ -116,20 +116,20 @@ def verify_fstab(root: Path, text: str) -> None:
     if path.is_symlink():
         raise Refused(f"{path} is a symbolic link to {path.readlink()}", "Something else looks after it; use --units.")
     if path.exists():
-        _verify(path, "/etc/fstab as it is")
+        _verify(path, "/etc/fstab as it is", "Correct that first. Nothing was changed.")
     with tempfile.NamedTemporaryFile(prefix="fstab.") as candidate:
         candidate.write(os.fsencode(text))
         candidate.flush()
-        _verify(Path(candidate.name), "/etc/fstab with the new line")
+        _verify(Path(candidate.name), "/etc/fstab with the new line", "Nothing was changed.")
 
 
-def _verify(path: Path, what: str) -> None:
+def _verify(path: Path, what: str, hint: str) -> None:
     found = run(["findmnt", "--verify", "--tab-file", path], _VERIFY_SECONDS, success=(0, 1))
     if found.code == 0:
         return
     told = [line.strip() for line in (found.stderr_tail + found.text).splitlines()]
     wrong = [line for line in told if line.startswith(("/", "[E]")) or ": parse error" in line]
-    raise Refused(f"{what} does not pass `findmnt --verify`: {' '.join(wrong or told)}", "Nothing was changed.")
+    raise Refused(f"{what} does not pass `findmnt --verify`: {' '.join(wrong or told)}", hint)
 
 
 def replace_fstab(root: Path, text: str) -> Path | None:

@@ -11,6 +11,7 @@ from typing import Any
 from backupctl.board import mount_tables
 from backupctl.board.config_file import write_config
 from backupctl.board.mounts import read_mounts
+from backupctl.board.process import find_program
 from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.formats.fstab import Entry, lines_for, same_place, with_entry
 from backupctl.formats.systemd_unit import unit_name
@@ -33,7 +34,9 @@ class Account:
 def refuse_unless_writable(root: Path) -> None:
     """Raises Refused where this process cannot write to /etc, or it would not last."""
     if not os.access(root / "etc", os.W_OK):
-        raise Refused("only root can write to /etc", "Run it again with sudo.")
+        if os.geteuid() != 0:
+            raise Refused("only root can write to /etc", "Run it again with sudo.")
+        raise Refused("/etc cannot be written to", "If this system's root is read-only: mount -o remount,rw /")
     mount_tables.refuse_fleeting(root)
 
 
@@ -62,6 +65,8 @@ def apply_plan(plan: SharePlan, account: Account | None, root: Path = Path("/"))
     refuse_unless_writable(root)
     if plan.credentials and account is None and not (root / plan.credentials.lstrip("/")).exists():
         raise UsageError("which password?", "Say --password-file FILE, or run this at a terminal, where it asks.")
+    if plan.units and find_program("systemctl") is None:
+        raise Refused("there is no systemctl here to enable a unit with", "Leave out --units: fstab does without.")
     _refuse_two_tables(plan, root)
     mounted = _is_mounted(plan.entry.mount_point, root)
     made = [] if mounted else _make_mount_point(Path(plan.entry.mount_point))
