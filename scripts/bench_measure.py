@@ -21,12 +21,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import bench_card
+import bench_shelf
 
 BOARD = "bench"
 PROGRAM = str(Path(sys.executable).with_name("backupctl"))
 MIB = 1 << 20
 MEMORY_LIMIT = 256 * MIB
 MILLION = 1_000_000
+MANY = f"{bench_shelf.CAPTURES} captures"
+MANY_SECONDS, MANY_RESIDENT = 5, 128 * MIB
 # A million segments are too large for a test as 1 MiB each; 4 KiB each make the same lists.
 SMALL_SEGMENT = 4096
 SMALL_SEGMENTS_PROGRAM = (
@@ -233,6 +236,14 @@ def million_segments(bench: Bench) -> None:
     shutil.rmtree(share)
 
 
+def many_captures(bench: Bench, share: Path) -> None:
+    """A shelf of 400 captures of 60 000 segments each; it is in the page cache."""
+    for path in share.rglob("*.zst"):
+        warm(path)
+    for command in (("cost",), ("thin", "--dry-run")):
+        bench.measure(f"{MANY}: {' '.join(command)}", on_share(share, *command))
+
+
 def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
     lines = [
         f"{_processor()}, {os.cpu_count()} cores, Linux {os.uname().release}; medians of {rounds}.",
@@ -255,6 +266,7 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
             ours, theirs = bench.median(what), bench.median(against)
             goal = "" if most is None else f"{most}{'' if ours / theirs <= most else ' **missed**'}"
             lines.append(f"| {what} | {against} | {ours:.2f} | {theirs:.2f} | {ours / theirs:.3f} | {goal} |")
+    lines += ["", report_many(bench)]
     whole = written["whole card"]
     lines += ["", "| bytes written | MiB | ratio to the whole card | to reach |", "|---|---|---|---|"]
     for what, goal in (("whole card", ""), ("first capture", ""), ("nightly capture", "0.06")):
@@ -267,6 +279,18 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
     return "\n".join(lines)
 
 
+def report_many(bench: Bench) -> str:
+    lines = ["| what | s | to reach | MiB | to reach |", "|---|---|---|---|---|"]
+    for name in (name for name in bench.seconds if name.startswith(MANY)):
+        seconds, resident = bench.median(name), bench.resident[name]
+        missed = [" **missed**" if more else "" for more in (seconds > MANY_SECONDS, resident > MANY_RESIDENT)]
+        lines.append(
+            f"| {name} | {seconds:.2f} | {MANY_SECONDS}{missed[0]} "
+            f"| {resident / MIB:.0f} | {MANY_RESIDENT // MIB}{missed[1]} |"
+        )
+    return "\n".join(lines)
+
+
 def _processor() -> str:
     names = [line.split(":", 1)[1].strip() for line in Path("/proc/cpuinfo").read_text().splitlines() if "name" in line]
     return names[0] if names else os.uname().machine
@@ -276,13 +300,15 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Measures backupctl against plain tools on a real card.")
     arguments.add_argument("--rounds", type=int, default=3, help="times that each command runs (default: 3)")
     arguments.add_argument("--million", action="store_true", help="also peak memory with a million segments (minutes)")
+    arguments.add_argument("--many-only", action="store_true", help=f"only the shelf of {MANY}, made in minutes")
     arguments.add_argument("--cards-only", action="store_true", help="build the cards, print their paths, and stop")
     chosen = arguments.parse_args()
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "backupctl-bench"
-    cards = bench_card.build(cache, days=3)
+    cards = [] if chosen.many_only else bench_card.build(cache, days=3)
     if chosen.cards_only:
         print(*cards, sep="\n")
         return
+    shelf = bench_shelf.build(cache)
     folder = cache / "run"
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
@@ -290,7 +316,12 @@ def main() -> None:
         bench = Bench(folder, cards)
         written: dict[str, int] = {}
         for _ in range(chosen.rounds):
-            one_round(bench, written)
+            if not chosen.many_only:
+                one_round(bench, written)
+            many_captures(bench, shelf)
+        if chosen.many_only:
+            print(report_many(bench))
+            return
         one_core(bench)
         if chosen.million:
             million_segments(bench)
