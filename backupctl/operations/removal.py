@@ -76,7 +76,6 @@ class _Run:
         self._grace = grace
         self._stop = stop
         self._tray = Tray(self._storage, session.lock)
-        self._now = session.lock.server_time()
         self._removal = Removal()
 
     def take(self, captures: Mapping[str, str], by: str, policy: Policy, traffic: int) -> Removal:
@@ -87,7 +86,7 @@ class _Run:
             session.event("thinning", {**said, "parts": self._parts_of(goes)}, must_arrive=True)
         self._move_records(goes)
         known = replace(self._known, records=tuple(r for r in self._known.records if r.id not in goes))
-        readers = readers_now(self._storage, session.lock, session.facts.claim("").is_gone)
+        readers = readers_now(self._storage, session.server_time, session.facts.claim("").is_gone)
         each = step_by_step(session.reporter, self._stop)
         found = survey(self._shelf, session.history, known, session.reporter.note, readers.captures, each)
         try:
@@ -195,7 +194,8 @@ class _Run:
             return True
         if file.part not in history.damaged_parts and not (file.confirmed and file.has_table):
             return False
-        return self._now - file.modified >= self._grace.unfinished_seconds or not self._grace.unfinished_seconds
+        age = self._session.server_time - file.modified
+        return age >= self._grace.unfinished_seconds or not self._grace.unfinished_seconds
 
     def _move_folders(self, readers: Readers) -> None:
         """What is left of captures without a record: removed ones, and such as were never finished."""
@@ -220,7 +220,8 @@ class _Run:
         storage, removal = self._storage, self._removal
         before = storage.free_bytes()
         # Who reads one capture may still need what another one's removal has set free.
-        removal.expected_bytes = empty(storage, self._session.lock, FULL if readers.names else self._grace)
+        grace = FULL if readers.names else self._grace
+        removal.expected_bytes = empty(storage, self._session.lock, self._session.server_time, grace)
         deadline = time.monotonic() + _SETTLES_SECONDS
         while True:
             removal.freed_bytes = max(0, storage.free_bytes() - before)
@@ -242,7 +243,7 @@ class _Run:
             for file in self._storage.names(folder):
                 name = f"{folder}/{file}" if folder else file
                 is_file = file.endswith(".new") and self._storage.size(name) is not None
-                if is_file and self._now - self._storage.modified(name) >= _NEW_FILE_SECONDS:
+                if is_file and self._session.server_time - self._storage.modified(name) >= _NEW_FILE_SECONDS:
                     self._storage.unlink(name)
 
 

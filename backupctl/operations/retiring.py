@@ -127,6 +127,6 @@ def _remove_all_but_lock(shelf: Shelf, facts: Facts, reporter: Reporter, stop: S
 
 
 def _refuse_while_read(held: HeldSession, facts: Facts, hint: str) -> None:
-    readers = readers_now(held.shelf.storage, held.lock, facts.claim("").is_gone)
+    readers = readers_now(held.shelf.storage, held.server_time, facts.claim("").is_gone)
     if readers.names:
         raise Busy(f"somebody reads from the shelf of {held.shelf.board}: {', '.join(readers.names)}", hint)

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -25,6 +25,7 @@ from backupctl.share.ballast import give_up_ballast
 from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
+from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import close_open_trays
 
@@ -112,11 +113,18 @@ def clock_distrust(history: History, facts: Facts, server: datetime | None = Non
 
 
 class HeldSession(Session):
-    """A session with the shelf's lock."""
+    """A session with the shelf's lock.
+
+    `server_time`: the server's clock as it began, seconds since 1970; ages of files on the shelf are told by that.
+    `witness`: the same, where the server is another machine, which can vouch for the clock of this one.
+    """
 
     def __init__(self, shelf: Shelf, facts: Facts, reporter: Reporter, lock: Lock) -> None:
         super().__init__(shelf, facts, reporter)
         self.lock = lock
+        self.server_time = server_time(shelf.storage)
+        self.witness = None if shelf.mark.same_machine else datetime.fromtimestamp(self.server_time, UTC)
+        self.clock_distrust = clock_distrust(self.history, facts, self.witness)
 
 
 def _wait(reporter: Reporter, stop: Stop | None, seconds: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from backupctl.domain.errors import NotFound, Refused
@@ -102,8 +102,7 @@ class _Run:
 
     def _plan(self, session: HeldSession) -> tuple[Captures, Plan]:
         known = list_captures(self._shelf.storage, self._shelf.mark, session.history)
-        server = datetime.fromtimestamp(session.lock.server_time(), UTC)
-        return known, plan_of(known, session.history, self._options.policy.retention, self._facts, server)
+        return known, plan_of(known, session.history, self._options.policy.retention, self._facts, session.witness)
 
     def _remove(self, session: HeldSession, known: Captures, goes: Mapping[str, str]) -> Removal:
         policy, grace = self._options.policy, self._options.grace

@@ -101,10 +101,6 @@ class Lock:
                 "Nothing of this run counts. The next run goes on from what it had written.",
             )
 
-    def server_time(self) -> float:
-        """The server's clock at the last beat, seconds since 1970: ages of files are told by its own times alone."""
-        return self._storage.modified(_name(self.generation))
-
     def release(self) -> None:
         """Says in the lock's own file that it is free."""
         self._stop.set()

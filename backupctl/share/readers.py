@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass, replace
 from backupctl.domain.errors import Malformed
 from backupctl.domain.names import CAPTURE_ID, READER
 from backupctl.formats.strict_json import Fields
-from backupctl.share.lock import Claim, Holder, Lock, holder_of
+from backupctl.share.lock import Claim, Holder, holder_of
 from backupctl.share.storage import Sink, Storage
 
 _FOLDER = "readers"
@@ -80,16 +80,15 @@ class Readers:
     names: tuple[str, ...] = ()
 
 
-def readers_now(storage: Storage, lock: Lock, is_gone: Callable[[Holder], bool | None]) -> Readers:
+def readers_now(storage: Storage, server_time: float, is_gone: Callable[[Holder], bool | None]) -> Readers:
     """By their marks; stale ones are taken away. A mark that cannot be read is being written. Raises OSError."""
     captures, everything, names = set(), False, []
-    now = lock.server_time()
     for name in storage.names(_FOLDER):
         if not READER.fullmatch(name):
             continue
         mark = f"{_FOLDER}/{name}"
         try:
-            age = now - storage.modified(mark)
+            age = server_time - storage.modified(mark)
             holder, capture = _read(storage, mark)
         except FileNotFoundError:
             continue

@@ -32,7 +32,7 @@ from backupctl.share.parts import list_parts, part_name, scan_part
 from backupctl.share.storage import FolderStorage, Storage, write_whole
 from backupctl.share.tables import Row, read_table
 
-FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "busy")
+FOLDERS = ("manifest", "captures", "stock", "unfinished", "readers", "trash", "probe", "busy")
 FILES = ("HOW-TO-RESTORE.txt", "rebuild.sh", BALLAST)  # beside the mark
 MADE_BY = f"backupctl {__version__}"
 

@@ -205,17 +205,18 @@ def bring_back(storage: Storage, part: str) -> None:
     storage.sync_folder("stock")
 
 
-def empty(storage: Storage, lock: Lock, grace: Grace) -> int:
+def empty(storage: Storage, lock: Lock, server_time: float, grace: Grace) -> int:
     """Unlinks what has been in the trash for so long; how many bytes the files had. Raises OSError, Busy."""
-    return sum(_empty(storage, lock, tray) for tray in _trays(storage) if _is_due(storage, lock, tray, grace))
+    due = [tray for tray in _trays(storage) if _is_due(storage, lock, server_time, tray, grace)]
+    return sum(_empty(storage, lock, tray) for tray in due)
 
 
-def _is_due(storage: Storage, lock: Lock, tray: str, grace: Grace) -> bool:
+def _is_due(storage: Storage, lock: Lock, server_time: float, tray: str, grace: Grace) -> bool:
     closed = f"{tray}/{_CLOSED}"
     if storage.size(closed) is None or int(tray[len(_FOLDER) + 1 :][:10]) > lock.generation - grace.runs:
         return False
-    # The lock's last beat may be older than the tray.
-    return max(0.0, lock.server_time() - storage.modified(closed)) >= grace.seconds
+    # The time may have been asked for before the tray was closed.
+    return max(0.0, server_time - storage.modified(closed)) >= grace.seconds
 
 
 def _empty(storage: Storage, lock: Lock, tray: str) -> int:

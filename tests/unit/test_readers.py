@@ -5,63 +5,59 @@ from __future__ import annotations
 import errno
 import os
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from backupctl.share.lock import Claim, Holder, Lock, acquire
+from backupctl.share.lock import Claim, Holder
 from backupctl.share.readers import Readers, readers_now, reading
 from backupctl.share.storage import FolderStorage, Sink
-from tests.unit.test_lock import NEVER, claim, facts
+from tests.unit.test_lock import claim, facts
 
 CAPTURE = "20261201T010001Z-image-0a1b2c"
 
 
-@pytest.fixture
-def lock(tmp_path: Path) -> Lock:
-    return acquire(FolderStorage(tmp_path), claim(), beat_seconds=NEVER)
+def seen(tmp_path: Path, by: Claim | None = None) -> Readers:
+    return readers_now(FolderStorage(tmp_path), time.time(), (by or claim()).is_gone)
 
 
-def seen(lock: Lock, tmp_path: Path, by: Claim | None = None) -> Readers:
-    return readers_now(FolderStorage(tmp_path), lock, (by or claim()).is_gone)
-
-
-def test_a_mark_counts_until_its_reader_has_ended(tmp_path: Path, lock: Lock) -> None:
+def test_a_mark_counts_until_its_reader_has_ended(tmp_path: Path) -> None:
     with reading(FolderStorage(tmp_path), claim(machine="1" * 32), CAPTURE):
-        found = seen(lock, tmp_path)
+        found = seen(tmp_path)
         assert found.captures == {CAPTURE}
         assert not found.everything
         assert found.names == ("greenhouse (capture)",)
-    assert seen(lock, tmp_path) == Readers()
+    assert seen(tmp_path) == Readers()
     assert list((tmp_path / "readers").iterdir()) == []
 
 
-def test_one_who_reads_all(tmp_path: Path, lock: Lock) -> None:
+def test_one_who_reads_all(tmp_path: Path) -> None:
     with reading(FolderStorage(tmp_path), claim(), None):
-        assert seen(lock, tmp_path).everything
+        assert seen(tmp_path).everything
 
 
-def test_a_mark_that_cannot_be_read_counts_for_everything(tmp_path: Path, lock: Lock) -> None:
+def test_a_mark_that_cannot_be_read_counts_for_everything(tmp_path: Path) -> None:
     """It is being written, or torn by a power cut: for a day, nobody knows what it covers."""
     (tmp_path / "readers").mkdir()
     (tmp_path / f"readers/{'0' * 16}.json").write_bytes(b"")
-    assert seen(lock, tmp_path).everything
+    assert seen(tmp_path).everything
 
 
-def test_a_mark_of_a_reader_that_is_gone_is_taken_away(tmp_path: Path, lock: Lock) -> None:
+def test_a_mark_of_a_reader_that_is_gone_is_taken_away(tmp_path: Path) -> None:
     with reading(FolderStorage(tmp_path), claim(boot="start 0"), CAPTURE):
-        assert seen(lock, tmp_path, by=facts(machine="1" * 32).claim("thinning")).captures == {CAPTURE}
-        assert seen(lock, tmp_path, by=facts(boot="start 1").claim("thinning")) == Readers()
+        assert seen(tmp_path, by=facts(machine="1" * 32).claim("thinning")).captures == {CAPTURE}
+        assert seen(tmp_path, by=facts(boot="start 1").claim("thinning")) == Readers()
         assert list((tmp_path / "readers").iterdir()) == []
 
 
 @pytest.mark.parametrize("hours", [23, 25])
-def test_a_mark_that_stopped_beating_counts_for_a_day(tmp_path: Path, lock: Lock, hours: int) -> None:
+def test_a_mark_that_stopped_beating_counts_for_a_day(tmp_path: Path, hours: int) -> None:
     with reading(FolderStorage(tmp_path), claim(machine="1" * 32), CAPTURE):
         (mark,) = (tmp_path / "readers").iterdir()
-        when = lock.server_time() - hours * 3600
+        when = time.time() - hours * 3600
         os.utime(mark, (when, when))
-        assert bool(seen(lock, tmp_path).captures) == (hours < 24)
+        assert bool(seen(tmp_path).captures) == (hours < 24)
         assert mark.exists() == (hours < 24)
 
 
@@ -92,7 +88,7 @@ def test_where_no_mark_can_be_left_reading_goes_on(tmp_path: Path, error: int) -
         pass
 
 
-def test_is_gone_is_asked_of_the_holder(tmp_path: Path, lock: Lock) -> None:
+def test_is_gone_is_asked_of_the_holder(tmp_path: Path) -> None:
     asked: list[Holder] = []
 
     def is_gone(holder: Holder) -> bool | None:
@@ -100,5 +96,5 @@ def test_is_gone_is_asked_of_the_holder(tmp_path: Path, lock: Lock) -> None:
         return None
 
     with reading(FolderStorage(tmp_path), claim(machine="1" * 32, boot="start 7"), CAPTURE):
-        assert readers_now(FolderStorage(tmp_path), lock, is_gone).captures
+        assert readers_now(FolderStorage(tmp_path), time.time(), is_gone).captures
     assert [(holder.host, holder.boot) for holder in asked] == [("1" * 32, "start 7")]

@@ -10,6 +10,7 @@ import pytest
 
 from backupctl.domain.errors import Busy
 from backupctl.share.lock import Lock, acquire
+from backupctl.share.server_clock import server_time
 from backupctl.share.storage import FolderStorage
 from backupctl.share.trash import Grace, Tray, bring_back, close_open_trays, empty, find, stray_tables
 from tests.unit.test_lock import NEVER, claim, left_by_a_dead_run
@@ -29,6 +30,11 @@ def shelf(tmp_path: Path) -> Path:
 
 def new_lock(shelf: Path) -> Lock:
     return acquire(FolderStorage(shelf), claim(boot="later"), beat_seconds=NEVER)
+
+
+def emptied(shelf: Path, lock: Lock, grace: Grace) -> int:
+    storage = FolderStorage(shelf)
+    return empty(storage, lock, server_time(storage), grace)
 
 
 def remove_part(shelf: Path, lock: Lock) -> None:
@@ -77,8 +83,8 @@ def test_trash_is_emptied_a_day_and_two_runs_later(shelf: Path, days: float, run
         lock = new_lock(shelf)
         lock.release()
     (closed,) = (shelf / "trash").glob("*/tray.json")
-    os.utime(closed, (lock.server_time() - days * DAY,) * 2)
-    assert empty(FolderStorage(shelf), lock, Grace()) == (9 if goes else 0)
+    os.utime(closed, (server_time(FolderStorage(shelf)) - days * DAY,) * 2)
+    assert emptied(shelf, lock, Grace()) == (9 if goes else 0)
     assert list((shelf / "trash").iterdir()) == ([] if goes else [closed.parent])
 
 
@@ -87,7 +93,7 @@ def test_an_open_tray_is_never_emptied(shelf: Path) -> None:
     lock = new_lock(shelf)
     tray = Tray(FolderStorage(shelf), lock)
     tray.take(NAME)
-    assert empty(FolderStorage(shelf), lock, Grace(0, 0)) == 0
+    assert emptied(shelf, lock, Grace(0, 0)) == 0
     assert files_in_trash(shelf) == [f"{PART}.zst"]
 
 
@@ -147,7 +153,7 @@ def test_a_folder_that_the_server_keeps_in_a_tray_stops_nobody(shelf: Path) -> N
     close_open_trays(storage, lock)
     close_open_trays(storage, lock)
     assert files_in_trash(shelf) == [f"{PART}.table.zst", f"{PART}.zst", "tray.json"]
-    assert empty(storage, lock, Grace(0, 0)) == 9
+    assert emptied(shelf, lock, Grace(0, 0)) == 9
     assert files_in_trash(shelf) == []
 
 
@@ -156,5 +162,5 @@ def test_somebody_who_has_a_removed_file_open_reads_on(shelf: Path) -> None:
     with storage.open(NAME) as source:
         lock = new_lock(shelf)
         remove_part(shelf, lock)
-        empty(storage, lock, Grace(0, 0))
+        emptied(shelf, lock, Grace(0, 0))
         assert source.read_at(0, 4) == b"part"
