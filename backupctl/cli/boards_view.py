@@ -47,7 +47,7 @@ def boards(result: Json) -> str:
 def _remarks(item: Json) -> list[str]:
     found = []
     if item["overdue"]:
-        found.append(f"overdue: a capture comes every {_span(item['usual_interval_seconds'])} as a rule")
+        found.append(f"overdue since {local(item['overdue_from'], zone=False)}")
     if item["away_until"]:
         found.append(f"away until {local(item['away_until'], zone=False)}")
     if item["failed"]:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from backupctl.cli.text import command, facts, paragraph, table
+from backupctl.domain.policy_changes import changes_in_words
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
@@ -184,6 +185,7 @@ def show(result: Json) -> str:
         ("verified", local(result["verified"]) if result["verified"] else "never"),
         ("drilled", local(result["drilled"]) if result["drilled"] else ""),
         ("policy", str(record["policy"].get("name"))),
+        ("changed", changes_in_words(result["policy_changes"])),
         (
             "zeroed",
             f"{counted(len(record['zeroed']), 'range')}, {size(sum(end - start for start, end in record['zeroed']))}",

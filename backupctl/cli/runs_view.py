@@ -6,6 +6,7 @@ from typing import Any
 
 from backupctl.cli.render import number, when
 from backupctl.cli.text import paragraph, table
+from backupctl.domain.policy_changes import changes_in_words
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
@@ -25,6 +26,8 @@ def _event(event: Json) -> str:
         case "captured":
             many = _many(body, "warnings")
             extra = f", {counted(many, 'warning')}" if many else ""
+            changed = changes_in_words(body.get("policy_changes"))
+            extra += f"; policy changed: {changed}" if changed else ""
             return f"{body.get('capture')}, {body.get('state')}, {size(number(body, 'written_bytes'))} written{extra}"
         case "failed" | "interrupted":
             return f"{body.get('doing')}: {body.get('cause')}"

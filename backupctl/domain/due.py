@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from backupctl.domain.policy import SchedulePolicy
 
 _CLOCK = timedelta(hours=1)  # that clocks are corrected by now and then, or put to by the season
+
+_LONGEST = 400 * 86_400  # seconds
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,17 @@ def capture_of(night: datetime, captured: Iterable[datetime], now: datetime) -> 
     One from before the clock was set counts for nothing: a capture too many is better than none.
     """
     return next((at for at in captured if night <= at <= now + _CLOCK), None)
+
+
+def recorded_schedule(policy: Mapping[str, Any]) -> SchedulePolicy | None:
+    """What `overdue_from` needs of the policy that a capture's record has; None if that has nothing of the kind."""
+    table = policy.get("schedule")
+    overdue, delay = (
+        (table.get(key) for key in ("overdue", "random_delay")) if isinstance(table, dict) else (None, None)
+    )
+    if type(overdue) is int and type(delay) is int and 0 <= overdue <= _LONGEST and 0 <= delay <= _LONGEST:
+        return SchedulePolicy(overdue=overdue, random_delay=delay)
+    return None
 
 
 def overdue_from(newest_good: datetime, schedule: SchedulePolicy) -> datetime:

@@ -54,6 +54,10 @@ class History:
     verified: dict[str, str] = field(default_factory=dict)  # capture -> when it was last found whole
     superseded: dict[str, set[str]] = field(default_factory=dict)  # lock token -> captures that it had committed
     captured: set[str] = field(default_factory=set)  # whatever has become of them
+    scheduled: bool = False  # whether nights take captures here
+    policy_changes: dict[str, object] = field(
+        default_factory=dict
+    )  # capture -> how its policy differs from that of the one before
     removed: set[str] = field(default_factory=set)  # captures that a run meant to remove: see share.trash
     removed_parts: set[str] = field(default_factory=set)  # that their runs wrote; other captures may need them
     guards: dict[str, Guard] = field(default_factory=dict)  # put on after the capture was taken
@@ -116,6 +120,8 @@ def _fold_runs(history: History, event: Event) -> None:
         case "captured":
             history.failed_run = None
             history.captured.add(str(body.get("capture")))
+            history.scheduled = history.scheduled or body.get("scheduled") is True
+            history.policy_changes[str(body.get("capture"))] = body.get("policy_changes")
             if not event.trusted and isinstance(body.get("capture"), str):
                 history.undated[body["capture"]] = history.last_time  # empty: the next trusted one is told above
         case "thinning":

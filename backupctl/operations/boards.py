@@ -11,6 +11,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from backupctl.domain.due import overdue_from, recorded_schedule
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.events import History, guard_of
 from backupctl.domain.record import CaptureRecord
@@ -42,6 +43,7 @@ def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
     usual = usual_interval([datetime.fromisoformat(record.started) for record in good if record.clock_trusted])
     age = now - datetime.fromisoformat(good[-1].started) if good and good[-1].clock_trusted else None
     away = _away(history, now)
+    late = _late(good[-1] if age is not None else None, captures, history, usual)
     return {
         "board": shelf.board,
         "captures": len(captures.records),
@@ -49,7 +51,8 @@ def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
         "newest_good_started": good[-1].started if good else None,
         "age_seconds": int(age.total_seconds()) if age is not None else None,
         "usual_interval_seconds": int(usual.total_seconds()) if usual else None,
-        "overdue": bool(age and usual and age > 2 * usual and away is None),
+        "overdue_from": late.isoformat(timespec="seconds") if late else None,
+        "overdue": late is not None and now > late and away is None,
         "away_until": away,
         "unverified": sum(record.id not in history.verified for record in good),
         "damaged": sum(record.id in history.damaged_captures for record in captures.records),
@@ -58,6 +61,19 @@ def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
         "bytes": bytes_under(shelf.path),
         "problems": [f"{capture} cannot be used: {cause}" for capture, cause in captures.problems],
     }
+
+
+def _late(
+    newest: CaptureRecord | None, captures: Captures, history: History, usual: timedelta | None
+) -> datetime | None:
+    """The moment from which the board is overdue: by its policy if nights run there, else by what was usual so far."""
+    if newest is None:
+        return None
+    started = datetime.fromisoformat(newest.started)
+    schedule = recorded_schedule(captures.records[-1].policy) if history.scheduled else None
+    if schedule is not None:
+        return overdue_from(started, schedule)
+    return started + 2 * usual if usual else None
 
 
 def _is_good(record: CaptureRecord, captures: Captures, history: History) -> bool:

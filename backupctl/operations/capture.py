@@ -16,6 +16,7 @@ from backupctl.domain.errors import BackupctlError, Interrupted
 from backupctl.domain.events import History
 from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
+from backupctl.domain.policy_changes import policy_changes
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, Stream
 from backupctl.domain.segments import SEGMENT_BYTES, Entry
@@ -58,6 +59,7 @@ class CaptureOptions:
     label: str | None = None
     guard: Guard | None = None
     confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to
+    scheduled: bool = False  # by a night, and not by hand
     while_frozen: Callable[[], None] | None = None  # a hook of tests: called in the instant that a live card is frozen
 
     def __post_init__(self) -> None:
@@ -152,8 +154,8 @@ class _Run:
         try:
             last = last_capture(self._shelf, session.history, index, SEGMENT_BYTES)
             series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
-            space, now = self._options.policy.space, session.server_time
-            self._renewal = renewal_of(storage, session.history, index, space, now)
+            now = session.lock.server_time()
+            self._renewal = renewal_of(storage, session.history, index, self._options.policy.space, now)
             churn = last.churn if last else Ranges()
             store = CellStore(self._card.size, SEGMENT_BYTES, index, series, churn, self._renewal)
             self._read_and_write(index, store, series)
@@ -295,7 +297,9 @@ class _Run:
         session.event("captured", {
             "capture": record.id, "state": record.state, "written_bytes": record.written_bytes,
             "label": record.label, "warnings": list(record.warnings), "healed_captures": self._healed,
-            "changes": changes and changes.body(), "renewed_bytes": self._renewal.written if self._renewal else 0,
+            "changes": changes and changes.body(), "scheduled": self._options.scheduled,
+            "policy_changes": policy_changes(last.record.policy, record.policy) if last else {},
+            "renewed_bytes": self._renewal.written if self._renewal else 0,
         })  # fmt: skip
         return record
 

@@ -114,6 +114,7 @@ def show(share: Path, board: str | None, name: str | None, as_of: datetime | Non
     return {
         **summary(record, history, now),
         "record": asdict(record),
+        "policy_changes": history.policy_changes.get(record.id),
         "damaged_segments": sorted(history.damaged_captures.get(record.id, ())),
     }
 

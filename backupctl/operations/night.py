@@ -58,7 +58,7 @@ class NightStep:
 def _capture(night: Night) -> StepResult:
     """Preflight, confirming what the last run wrote, the capture itself, and reading back what it wrote."""
     shelf = shelf_for_capture(night.share, night.board, night.source, night.policy, night.facts, night.reporter)
-    options = CaptureOptions(night.source, night.policy)
+    options = CaptureOptions(night.source, night.policy, scheduled=True)
     result = capture(shelf, options, night.facts, night.reporter, night.stop)
     said = f"{result['id']}, {result['state']}, {size(result['written_bytes'])} written"
     return StepResult(result, exit_codes.of_capture(result), "; ".join([said, *result["warnings"]]))

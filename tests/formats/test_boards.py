@@ -11,10 +11,12 @@ from typing import Any, cast
 
 import pytest
 
+from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import this_machine
 from backupctl.operations.preflight import Situation, check_card, warnings_for_the_record
 from backupctl.operations.source import Source
+from backupctl.share.manifest import append_event
 from backupctl.share.shelf import open_shelf
 from tests.formats.test_guards import altered
 from tests.program import backupctl, command, environment
@@ -63,12 +65,32 @@ def test_a_board_is_overdue_after_twice_its_usual_time_unless_it_is_away(hurt: M
     assert not board(hurt)["overdue"]
     days_ago(hurt, 7, 5)
     assert board(hurt, code=4)["overdue"]
-    assert "shed: overdue: a capture comes every 2 d" in backupctl(hurt.share, "boards", code=4).out
+    assert "shed: overdue since " in backupctl(hurt.share, "boards", code=4).out
     backupctl(hurt.share, "boards", "away", "shed", "--until", TOMORROW)
     assert not board(hurt)["overdue"]
     assert "away until" in backupctl(hurt.share, "boards").out
     backupctl(hurt.share, "boards", "--share", hurt.share, "away", "shed", "--back")
     assert board(hurt, code=4)["overdue"]
+
+
+def test_where_nights_run_the_policy_says_when_a_board_is_overdue(hurt: Made) -> None:
+    policy = json.loads(hurt.record(hurt.captures[1]).read_text())["policy"]
+    policy["schedule"] |= {"overdue": 3 * 86_400, "random_delay": 1200}
+    altered(hurt, hurt.captures[1], policy=policy)
+    body = {"capture": hurt.captures[1], "scheduled": True}
+    append_event(
+        open_shelf(hurt.share, "shed").storage,
+        Event(90, "00000000", "captured", "2026-11-20T03:17:00Z", True, {}, body),
+    )
+    # With the delay, and an hour for a change of clocks: after 3 days and 80 minutes.
+    days_ago(hurt, 4, 3 + 79 / 1440)
+    assert not board(hurt)["overdue"]
+    days_ago(hurt, 4, 3 + 81 / 1440)
+    assert board(hurt, code=4)["overdue"]
+    policy["schedule"] = {"overdue": -1, "random_delay": "x"}  # makes no sense: then it is by what was usual
+    altered(hurt, hurt.captures[1], policy=policy)
+    days_ago(hurt, 8, 4)
+    assert not board(hurt)["overdue"]
 
 
 def test_one_shelf_that_cannot_be_opened_hides_no_other(hurt: Made) -> None:
