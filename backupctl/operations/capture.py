@@ -154,8 +154,8 @@ class _Run:
         try:
             last = last_capture(self._shelf, session.history, index, SEGMENT_BYTES)
             series = PartSeries(storage, self._shelf.mark, self._options.policy.store.sync_every)
-            now = session.lock.server_time()
-            self._renewal = renewal_of(storage, session.history, index, self._options.policy.space, now)
+            space, now = self._options.policy.space, session.server_time
+            self._renewal = renewal_of(storage, session.history, index, space, now)
             churn = last.churn if last else Ranges()
             store = CellStore(self._card.size, SEGMENT_BYTES, index, series, churn, self._renewal)
             self._read_and_write(index, store, series)
