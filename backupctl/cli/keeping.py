@@ -142,7 +142,6 @@ def discard(
     capture_name: Annotated[str, typer.Argument(metavar="ID", help="Id, its beginning, or label.")],
     share: ShareOption = None,
     board: BoardOption = None,
-    policy: PolicyOption = None,
     newest: Annotated[
         str | None, typer.Option("--newest", metavar="ID", help="Its id again, if it is the newest good one.")
     ] = None,
@@ -152,17 +151,16 @@ def discard(
 ) -> None:
     """Removes one capture, whatever the policy says."""
     from backupctl.cli import keeping_view as view
-    from backupctl.cli.places import load_policy
     from backupctl.operations.exit_codes import of_thinning as exit_code
 
-    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+    folder, facts = wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.thin import DiscardOptions
         from backupctl.operations.thin import discard as operation
         from backupctl.share.shelf import open_shelf
 
-        options = DiscardOptions(capture_name, chosen, yes, newest)
+        options = DiscardOptions(capture_name, yes, newest)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, view.discarded, as_json, quiet, exit_code)

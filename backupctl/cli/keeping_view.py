@@ -66,7 +66,7 @@ def plan(result: Json) -> str:
 
 def thinned(result: Json) -> str:
     if result.get("dry_run"):
-        frees = f"That would leave {size(result['would_free_bytes'])} of the share to nobody, in whole files."
+        frees = f"That would make {size(result['would_free_bytes'])} of the share free, at the earliest a day later."
         return "\n".join([plan(result), "", paragraph(frees)])
     if not result["applied"]:
         more = " Look at the plan; if it is right, say --all." if result["unusual"] else ""
@@ -79,7 +79,8 @@ def discarded(result: Json) -> str:
 
 
 def _came_of_it(result: Json) -> list[str]:
-    said = [f"{counted(len(result['removed']), 'capture')} removed"]
+    removed = len(result["removed"])
+    said = [f"{counted(removed, 'capture')} removed" if removed else "no capture removed"]
     trashed = result["trashed_bytes"] - result["expected_bytes"]
     if result["expected_bytes"]:
         said.append(f"{size(result['expected_bytes'])} given back")

@@ -20,6 +20,7 @@ from backupctl.share.ballast import make_ballast_again
 from backupctl.share.captures import Captures, read_record, record_name
 from backupctl.share.parts import part_name
 from backupctl.share.readers import Readers, readers_now
+from backupctl.share.server_clock import FOLDER as PROBES
 from backupctl.share.spans import NOBODY
 from backupctl.share.storage import Storage
 from backupctl.share.tables import table_name
@@ -27,7 +28,7 @@ from backupctl.share.trash import FULL, Grace, Tray, bring_back, empty, parts_ho
 
 _SETTLES_SECONDS = 5.0  # some servers give room back a little later
 _SMALL = 4 << 20  # bytes: less than that, others on the same share gain and lose all the time
-_NEW_FILE_SECONDS = 3600.0  # from writing a small file to renaming it, at most
+_SCRAP_SECONDS = 3600.0  # a small file has its name within that, or never
 
 
 @dataclass
@@ -51,14 +52,14 @@ def remove(
     known: Captures,
     captures: Mapping[str, str],
     by: str,
-    policy: Policy,
+    policy: Policy | None,
     grace: Grace,
     traffic: int,
     stop: Stop,
 ) -> Removal:
     """Removes captures, each for the reason that stands beside it, and finishes what earlier removals left undone.
 
-    `known`: all that are on the shelf. `by`: "policy", "hand" or "retire". `traffic`: bytes that may be moved by
+    `known`: all that are on the shelf. `by`: "policy", or "hand" without one. `traffic`: bytes that may be moved by
     rewriting parts. Raises OSError, Busy, Interrupted; whatever it raises, everything that is still listed can be
     restored, and the next one goes on.
     """
@@ -78,11 +79,11 @@ class _Run:
         self._tray = Tray(self._storage, session.lock)
         self._removal = Removal()
 
-    def take(self, captures: Mapping[str, str], by: str, policy: Policy, traffic: int) -> Removal:
+    def take(self, captures: Mapping[str, str], by: str, policy: Policy | None, traffic: int) -> Removal:
         session, removal = self._session, self._removal
         goes = {**captures, **dict(self._late_ones())}
         if goes:
-            said = {"captures": list(goes), "by": by, "reasons": goes, "policy": policy.name}
+            said = {"captures": list(goes), "by": by, "reasons": goes, "policy": policy and policy.name}
             session.event("thinning", {**said, "parts": self._parts_of(goes)}, must_arrive=True)
         self._move_records(goes)
         known = replace(self._known, records=tuple(r for r in self._known.records if r.id not in goes))
@@ -96,8 +97,8 @@ class _Run:
             self._move_folders(readers)
             self._tray.close()
             self._empty_trash(readers)
-            self._remove_new_files()
-            if traffic and not removal.problems:
+            self._remove_scraps()
+            if policy is not None and not removal.problems:
                 removal.rewriting = rewrite(session, found, known, policy, traffic, self._stop)
         finally:
             found.spans.index.close()
@@ -218,6 +219,8 @@ class _Run:
 
     def _empty_trash(self, readers: Readers) -> None:
         storage, removal = self._storage, self._removal
+        if removal.problems:
+            return  # what cannot be read may need what lies there
         before = storage.free_bytes()
         # Who reads one capture may still need what another one's removal has set free.
         grace = FULL if readers.names else self._grace
@@ -237,13 +240,13 @@ class _Run:
             "free room: does the NAS keep them in a recycle bin, or in snapshots?"
         )
 
-    def _remove_new_files(self) -> None:
-        """Small files whose writing was cut short before they got their names."""
-        for folder in ("", "manifest"):
+    def _remove_scraps(self) -> None:
+        """Small files of runs that were cut short before these got their names, or had told the time."""
+        for folder, ending in (("", ".new"), ("manifest", ".new"), (PROBES, "")):
             for file in self._storage.names(folder):
                 name = f"{folder}/{file}" if folder else file
-                is_file = file.endswith(".new") and self._storage.size(name) is not None
-                if is_file and self._session.server_time - self._storage.modified(name) >= _NEW_FILE_SECONDS:
+                is_file = file.endswith(ending) and self._storage.size(name) is not None
+                if is_file and self._session.server_time - self._storage.modified(name) >= _SCRAP_SECONDS:
                     self._storage.unlink(name)
 
 

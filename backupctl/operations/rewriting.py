@@ -6,6 +6,7 @@ count, nothing needs the old part, and the next thinning removes it. Until then 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +22,7 @@ from backupctl.operations.survey import PartUse, Survey
 from backupctl.share.captures import Captures
 from backupctl.share.parts import checked_segment, part_name
 from backupctl.share.shelf import Shelf
+from backupctl.share.storage import Source
 from backupctl.share.tables import Row, read_table
 
 _LEFT_FREE = 256 << 10  # bytes: for what the run has to say yet
@@ -96,13 +98,22 @@ def _copy(shelf: Shelf, found: Survey, part: str, series: PartSeries, stop: Stop
             if not isinstance(row, Row) or place is None or found.place(row.hash) != place:
                 continue
             stop.check()
-            frame = source.read_at(row.offset, row.stored)
-            try:
-                content = checked_segment(frame, place, row.hash, shelf.mark.hashing)
-            except Malformed:
-                content = None
-            if content is None or hashlib.sha256(content).digest() != row.sha256:
+            frame = _intact_frame(shelf, source, place, row)
+            if frame is None:
                 damaged.append([part, row.hash.hex()])
             else:
                 series.add(STABLE, row.hash, row.sha256, row.length, frame)
     return damaged
+
+
+def _intact_frame(shelf: Shelf, source: Source, place: Place, row: Row) -> bytes | None:
+    try:
+        frame = source.read_at(row.offset, row.stored)
+        content = checked_segment(frame, place, row.hash, shelf.mark.hashing)
+    except Malformed:
+        return None
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise  # the share has gone, which says nothing of what stands on it
+        return None
+    return frame if hashlib.sha256(content).digest() == row.sha256 else None

@@ -150,12 +150,14 @@ def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
 def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     captures, history = captures_of(shelf)
     plan = plan_of(captures, history, policy.retention, facts)
+    files = (f"captures/{id}/{name}" for id in plan.goes for name in shelf.storage.names(f"captures/{id}"))
+    would_free = sum(shelf.storage.size(name) or 0 for name in files)
     found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))
     try:
         idle = [use.file for use in found.without(plan.goes).values() if not use.needed]
     finally:
         found.spans.index.close()
-    would_free = sum(file.bytes + file.table_bytes for file in idle)
+    would_free += sum(file.bytes + file.table_bytes for file in idle)
     return {**_as_json(shelf, plan, captures), "applied": False, "dry_run": True, "would_free_bytes": would_free}
 
 
@@ -178,7 +180,6 @@ class DiscardOptions:
     """`again`: the id of the newest good capture, said again. `name` may be of one that cannot be used any more."""
 
     name: str
-    policy: Policy
     yes: bool = False
     again: str | None = None
 
@@ -204,7 +205,7 @@ def discard(shelf: Shelf, options: DiscardOptions, facts: Facts, reporter: Repor
             _refuse_if_guarded(_named(shelf, known, id), known, session.history, facts.now())
             if options.again is None and _is_newest_good(id, known) and not _is_newest_good(id, captures):
                 raise Refused(f"{id} has become the newest good capture", "Nothing was removed. Look again.")
-            return remove(session, known, {id: "by hand"}, "hand", options.policy, FULL, 0, stop)
+            return remove(session, known, {id: "by hand"}, "hand", None, FULL, 0, stop)
 
     removal = with_ballast(shelf, work)
     return {"board": shelf.board, "removed": _gone(shelf, [id]), **_told([removal])}

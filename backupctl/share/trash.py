@@ -186,13 +186,21 @@ def _parts_in_trash(storage: Storage) -> Iterator[tuple[str, str]]:
 
 
 def parts_holding(storage: Storage, mark: ShelfMark, wanted: Callable[[str, bytes], bool]) -> list[str]:
-    """Parts in the trash in which `wanted(part, hash)` is true of a segment. Raises OSError."""
+    """Parts in the trash in which `wanted(part, hash)` is true of a segment, or perhaps: its table cannot be read.
+
+    Raises OSError.
+    """
     found = []
     for part, table in _parts_in_trash(storage):
         rows = read_table(storage, mark, part, table)
-        with suppress(Malformed, FileNotFoundError):
-            if any(isinstance(row, Row) and wanted(part, row.hash) for row in rows):
-                found.append(part)
+        try:
+            is_wanted = any(isinstance(row, Row) and wanted(part, row.hash) for row in rows)
+        except Malformed:
+            is_wanted = True
+        except FileNotFoundError:
+            continue  # emptied since it was listed
+        if is_wanted:
+            found.append(part)
     return found
 
 

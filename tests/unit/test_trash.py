@@ -10,9 +10,21 @@ import pytest
 
 from backupctl.domain.errors import Busy
 from backupctl.share.lock import Lock, acquire
+from backupctl.share.parts import list_parts, part_name
 from backupctl.share.server_clock import server_time
 from backupctl.share.storage import FolderStorage
-from backupctl.share.trash import Grace, Tray, bring_back, close_open_trays, empty, find, stray_tables
+from backupctl.share.tables import Row, read_table, table_name
+from backupctl.share.trash import (
+    Grace,
+    Tray,
+    bring_back,
+    close_open_trays,
+    empty,
+    find,
+    parts_holding,
+    stray_tables,
+)
+from tests.unit.small_board import FIRST_CARD, SmallBoard, empty_shelf
 from tests.unit.test_lock import NEVER, claim, left_by_a_dead_run
 
 PART = "0123456789abcdef0123"
@@ -164,3 +176,21 @@ def test_somebody_who_has_a_removed_file_open_reads_on(shelf: Path) -> None:
         remove_part(shelf, lock)
         emptied(shelf, lock, Grace(0, 0))
         assert source.read_at(0, 4) == b"part"
+
+
+@pytest.mark.parametrize("torn", [False, True])
+def test_parts_that_hold_a_segment_are_found(tmp_path: Path, torn: bool) -> None:
+    """One whose table cannot be read may hold anything."""
+    board = SmallBoard(tmp_path)
+    path = empty_shelf(tmp_path / "share")
+    shelf = board.shelf(FolderStorage(path), path)
+    board.capture(shelf, FIRST_CARD)
+    ((part,), _) = list_parts(shelf.storage)
+    hashes = [row.hash for row in read_table(shelf.storage, shelf.mark, part) if isinstance(row, Row)]
+    if torn:
+        (path / table_name(part)).write_bytes((path / table_name(part)).read_bytes()[:-5])
+    with Tray(shelf.storage, new_lock(path)) as tray:
+        tray.take(part_name(part))
+        tray.take(table_name(part))
+    assert parts_holding(shelf.storage, shelf.mark, lambda _, hash: hash == hashes[-1]) == [part]
+    assert parts_holding(shelf.storage, shelf.mark, lambda *_: False) == ([part] if torn else [])

@@ -18,7 +18,7 @@ from backupctl.share.storage import FolderStorage
 from backupctl.share.tables import Row, read_table
 from tests.unit.small_board import SEGMENT, SEGMENTS, SmallBoard, empty_shelf
 
-# What changed on the card since the night before. A run writes what changed the night before as well apart from the rest.
+# What changed on the card since the night before; what changed then as well, a run writes apart from the rest.
 NIGHTS: tuple[dict[int, int], ...] = (
     {},
     {0: 1, 1: 1},
@@ -54,7 +54,7 @@ def thin_once(board: SmallBoard, shelf: Shelf, **options: Any) -> dict[str, Any]
 
 
 def discard_by_hand(board: SmallBoard, shelf: Shelf, name: str, **options: Any) -> dict[str, Any]:
-    return discard(shelf, DiscardOptions(name, NEWEST_TWO, yes=True, **options), board.facts(), Quiet(), Stop())
+    return discard(shelf, DiscardOptions(name, yes=True, **options), board.facts(), Quiet(), Stop())
 
 
 def check_restores(board: SmallBoard, shelf: Shelf) -> list[str]:
@@ -80,9 +80,11 @@ def segments_by_part(shelf: Shelf) -> list[list[str]]:
 
 
 def other_files(root: Path) -> list[str]:
-    """All files but parts and their tables, which have random names, and what comes with every run: events and marks."""
+    """All files but parts and their tables, which have random names, and what every run leaves: events and marks."""
     names = sorted(path.relative_to(root).as_posix() for path in root.rglob("*") if path.is_file())
-    return [name for name in names if not name.startswith(("stock/", "busy/", "readers/")) and not _is_event(name)]
+    return [
+        name for name in names if not name.startswith(("stock/", "busy/", "readers/", "probe/")) and not _is_event(name)
+    ]
 
 
 def _is_event(name: str) -> bool:
