@@ -8,7 +8,7 @@ source), on a card of 1200 cells of which some 800 are in use:
 - package lists: four cells, most nights of Monday to Friday;
 - an upgrade every Sunday: some 40 cells, mostly of packages that are upgraded often, and a few new places;
 - three cells here and there, as the tables of a file system are;
-- one night in fifty a large change: pictures that come, or a tenth of the card at once; half of the pictures go again.
+- a few times a year a large change: pictures that come, or a tenth of the card at once; half of the pictures go again.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class SyntheticBoard:
             self._appear(3)
             self._free(chance.sample(self._in_use(_SYSTEM, CELLS), 3))
         self._change(chance.sample(self._in_use(_SYSTEM, CELLS), 3))
-        if chance.random() < 1 / 50:
+        if chance.random() < 1 / 90:
             self._large_change()
         if self._go_again and chance.random() < 1 / 60:
             self._free(self._go_again.pop(0))

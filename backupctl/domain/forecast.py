@@ -64,7 +64,7 @@ def sample_for(nights: Sequence[Night], to_come: int) -> int:
     coarsest = max(night.changes.one_in for night in nights)
     changes = [night.changes.sampled(coarsest) for night in nights]
     cells = sum(len(change.written) + len(change.appeared) + len(change.freed) for change in changes)
-    return max(coarsest, coarsest * cells * to_come // (len(nights) * _CHANGES_A_RUN))
+    return max(coarsest, ceil(coarsest * cells * to_come / (len(nights) * _CHANGES_A_RUN)))
 
 
 def forecast(
@@ -83,7 +83,7 @@ def forecast(
     keeping = keep(retention, shelf.captures, times, today)
     past = Past(nights)
     made = sorted((simulate(shelf, past, keeping, space, chance) for chance in chances), key=lambda run: run.total[-1])
-    outside = int(0.05 * len(made))
+    outside = max(0, (len(made) + 1) // 20 - 1)  # on each side: of n runs, the next lies below the kth with k / (n + 1)
     low, middle, high = [], [], []
     for totals in zip(*(run.total for run in made), strict=True):
         ordered = sorted(totals)

@@ -60,8 +60,17 @@ class ShelfThere:
     night_bytes: int  # that the manifest grows by
     other_bytes: int  # all else
 
+    def total(self, stock: int, captures: int, nights: int) -> int:
+        """Bytes of the whole shelf with so many in parts, so many captures, so many nights from now."""
+        beside = captures * self.capture_bytes + nights * self.night_bytes + self.other_bytes
+        return int(stock * (1 + self.table_share)) + beside
 
-@dataclass(frozen=True, slots=True, eq=False)
+    @property
+    def bytes_now(self) -> int:
+        return self.total(sum(part.stored for part in self.parts), len(self.captures), 0)
+
+
+@dataclass(slots=True, eq=False)
 class _Version:
     group: Group
     stored: int
@@ -171,9 +180,7 @@ class _Running:
         for group, stored in self._dying.pop(night, Counter()).items():
             self._stock.bury(group, stored)
         self._stock.settle(night)
-        beside = len(self._keeping.kept[night]) * self._shelf.capture_bytes + (night + 1) * self._shelf.night_bytes
-        stock = int(self._stock.stored * (1 + self._shelf.table_share))
-        self._run.total.append(stock + beside + self._shelf.other_bytes)
+        self._run.total.append(self._shelf.total(self._stock.stored, len(self._keeping.kept[night]), night + 1))
 
     def result(self) -> Run:
         run, last = self._run, self._captures + len(self._run.total) - 1

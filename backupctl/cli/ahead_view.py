@@ -1,0 +1,131 @@
+"""What policies will cost, drawn for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from backupctl.cli.cost_view import bars
+from backupctl.cli.text import facts, paragraph, table
+from backupctl.domain.units import counted, size
+
+Json = dict[str, Any]
+
+_BARS_MOST = 14  # about one a month
+_GAPS = ("week", "month", "quarter", "year", "before")
+
+
+def ahead(result: Json) -> str:
+    policies = result["policies"]
+    lines = [paragraph(how(result)), "", _one(policies[0], result), "", _course(result["course"])]
+    if len(policies) > 1:
+        lines += ["", _compared(policies), "", "longest gap, in days, in the last", "", _gaps(policies)]
+    return "\n".join(lines)
+
+
+def how(result: Json) -> str:
+    """Where the figures come from."""
+    board = result["board"] or "a new board"
+    said = result["assumed"]
+    if said:
+        return (
+            f"Forecast for {board}, by assumption: {said['changed']:g} % of {size(said['in_use_bytes'])} change in a "
+            f"night, {said['again']:g} % of that again and again, and data shrinks to {said['stored']:g} %. Nothing of "
+            "that was measured on the board."
+        )
+    return (
+        f"Forecast for {board}, simulated from {counted(result['nights_measured'], 'measured night')}, with a capture "
+        f"every {result['interval_hours']:g} hours. What the board has not done yet, no simulation knows."
+    )
+
+
+def _one(policy: Json, result: Json) -> str:
+    year, steady, today, kept = policy["year"], policy["steady"], policy["today"], policy["kept"]
+    pairs = [("policy", f"{policy['policy']}: {periods(policy['retention'])}")]
+    if today:
+        said = f"{counted(today['captures'], 'capture')} would stay, {len(today['goes'])} go"
+        if today["goes"]:
+            said += f"; {size(today['freed_bytes'])} would be freed at once"
+            said += f", and {size(today['freed_later_bytes'])} are needed no more in parts that stay for now"
+        pairs.append(("today", said))
+    more = year["median_bytes"] - result["now_bytes"]
+    pairs.append(("in a year", f"{_space(year)}: {size(abs(more))} {'more' if more >= 0 else 'less'} than now"))
+    if steady["at"] != year["at"]:
+        pairs.append(("in the end", f"{_space(steady)}, in {month_of(steady['at'])}, when every period is filled"))
+    pairs.append(("reaches back", f"{kept['oldest_days']:g} days then, with {counted(kept['captures'], 'capture')}"))
+    if result["room_bytes"] is not None:
+        pairs.append(("room", _room(policy, result)))
+    return facts(pairs)
+
+
+def _room(policy: Json, result: Json) -> str:
+    said = f"{size(result['room_bytes'] - result['now_bytes'])} are free: {full(policy)}"
+    if policy["full"] is None:
+        return said
+    fits = result["never_full"]
+    return f"{said}. " + (f"It would always fit with {periods(fits)}." if fits else "Fewer captures alone do not help.")
+
+
+def full(policy: Json) -> str:
+    """When the share has no room left, in words."""
+    found = policy["full"]
+    if found is None:
+        return f"enough until {month_of(policy['steady']['at'])} at least"
+    if found["median"] is None:
+        return f"perhaps full from {month_of(found['earliest'])} on"
+    return f"full in {month_of(found['median'])}, at the earliest in {month_of(found['earliest'])}"
+
+
+def _course(course: Sequence[Json]) -> str:
+    every = max(1, len(course) // (_BARS_MOST - 1))
+    rows = [
+        ((day_of(moment["at"]), size(moment["median_bytes"]), between(moment)), moment["median_bytes"])
+        for number, moment in enumerate(course)
+        if number % every == 0 or moment is course[-1]
+    ]
+    return bars(("night of", "in the middle", "9 of 10 runs"), rows, right=(1,))
+
+
+def _compared(policies: Sequence[Json]) -> str:
+    rows = []
+    for policy in policies:
+        today, kept = policy["today"], policy["kept"]
+        freed = size(today["freed_bytes"]) if today else "-"
+        reach = str(kept["captures"]), f"{kept['oldest_days']:g} d"
+        rows.append((policy["policy"], *reach, freed, size(policy["year"]["median_bytes"]), between(policy["year"])))
+    return table(("policy", "captures", "oldest", "freed now", "in a year", "9 of 10 runs"), rows, right=(1, 2, 3, 4))
+
+
+def _gaps(policies: Sequence[Json]) -> str:
+    rows = [
+        (policy["policy"], *(_days(policy["kept"]["longest_gap_days"][name]) for name in _GAPS)) for policy in policies
+    ]
+    return table(("policy", *_GAPS), rows, right=(1, 2, 3, 4, 5))
+
+
+def _days(gap: float | None) -> str:
+    return "-" if gap is None else f"{gap:g}"
+
+
+def _space(moment: Json) -> str:
+    return f"{size(moment['median_bytes'])} ({between(moment)} in 9 of 10 runs)"
+
+
+def between(moment: Json) -> str:
+    return f"{size(moment['low_bytes'])} to {size(moment['high_bytes'])}"
+
+
+def periods(retention: Json) -> str:
+    """`7 daily, 4 weekly`."""
+    return ", ".join(f"{count} {name}" for name, count in retention.items() if count) or "no periods"
+
+
+def day_of(text: str) -> str:
+    at = datetime.fromisoformat(text)
+    return f"{at:%a} {at.day} {at:%b} {at.year}"
+
+
+def month_of(text: str) -> str:
+    at = datetime.fromisoformat(text)
+    return f"{at:%b} {at.year}"
