@@ -73,10 +73,9 @@ def check_policy(situation: Situation) -> Check:
 def check_source(situation: Situation) -> Check:
     card = situation.card
     detail = f"{situation.source.path}: {size(card.size)}, {size(card.in_use_bytes)} in use"
-    if card.warnings:
-        return Check(
-            "source", WARNING, f"{detail}; {'; '.join(card.warnings)}", "See what `backupctl cards` says of it."
-        )
+    warnings = [*situation.source.warnings, *card.warnings]
+    if warnings:
+        return Check("source", WARNING, f"{detail}; {'; '.join(warnings)}", "See what `backupctl cards` says of it.")
     return Check("source", OK, detail)
 
 
@@ -109,6 +108,13 @@ def check_use(situation: Situation) -> Check:
         )
     if live is None:
         return Check("in use", OK, "nobody uses the source")
+    if not live.watchdog.exempt:
+        return Check(
+            "in use",
+            WARNING,
+            "the source is in use, and the kernel may end the process that ends a freeze, should memory run out",
+            "A container needs CAP_SYS_RESOURCE for it.",
+        )
     from backupctl.board.mounted import Treatment
 
     frozen = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.FREEZE]
