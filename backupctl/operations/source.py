@@ -80,15 +80,16 @@ def open_source(path: Path, policy: ImagePolicy) -> Iterator[Source]:
 def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
     # Only Linux has these; card files can be read anywhere.
     from backupctl.board.block_device import disk_of
+    from backupctl.board.emmc import boot_areas_in_use
     from backupctl.board.open_device import DeviceReader, open_exclusive
     from backupctl.operations.live_card import open_live
 
     disk = disk_of(path)
     identity: dict[str, Any] = {"path": str(path), "model": disk.model, "serial": disk.serial, "cid": disk.cid}
-    boot_areas = [
-        area for area in (f"{disk.name}boot0", f"{disk.name}boot1") if Path("/sys/class/block", area).exists()
-    ]
-    warnings = tuple(f"/dev/{area}, a boot area of the eMMC, is not part of the capture" for area in boot_areas)
+    areas = boot_areas_in_use(disk.name)
+    warnings = tuple(
+        f"{area}, a boot area of the eMMC, holds something, and is not part of the capture" for area in areas
+    )
     try:
         device = stack.enter_context(open_exclusive(path, write=False))
     except InUse:

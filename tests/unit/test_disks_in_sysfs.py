@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.board.block_device import BlockDevice, disk_of, list_disks, whole_disk_of
+from backupctl.board.emmc import boot_areas_in_use
 from backupctl.domain.errors import NotFound
 from tests.unit.sysfs_tree import SysfsTree
 
@@ -56,6 +57,20 @@ def test_the_areas_of_an_emmc_are_no_disks(tree: SysfsTree) -> None:
     assert [p.name for p in only(tree).partitions] == ["mmcblk0p1", "mmcblk0p2"]
     assert whole_disk_of("mmcblk0boot0", tree.root) == "mmcblk0"
     assert whole_disk_of("mmcblk0p2", tree.root) == "mmcblk0"
+
+
+def test_a_boot_area_of_an_emmc_that_holds_something(tree: SysfsTree) -> None:
+    disk = add_card(tree, "MMC")
+    contents = {"mmcblk0boot0": bytes(2 << 20), "mmcblk0boot1": b"\xff" * (2 << 20)}
+    for number, (name, content) in enumerate(contents.items(), 8):
+        tree.device(disk, name, f"179:{number}", force_ro="1\n", ro="1\n")
+        tree.write(f"dev/{name}", content)
+    assert boot_areas_in_use("mmcblk0", tree.root) == []
+    tree.write("dev/mmcblk0boot1", b"\xff" * (2 << 20) + b"boots")
+    assert boot_areas_in_use("mmcblk0", tree.root) == ["/dev/mmcblk0boot1"]
+    (tree.root / "dev/mmcblk0boot0").unlink()
+    assert boot_areas_in_use("mmcblk0", tree.root) == ["/dev/mmcblk0boot0", "/dev/mmcblk0boot1"]
+    assert boot_areas_in_use("mmcblk1", tree.root) == []
 
 
 def test_a_drive_on_usb_with_large_sectors(tree: SysfsTree) -> None:
