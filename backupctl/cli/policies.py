@@ -50,9 +50,10 @@ def _text(result: Json) -> str:
         lines += [f"[{section}]", facts([(f"  {key}", said) for key, said in words.items()]), ""]
     today, oldest = (date.fromisoformat(result[key]) for key in ("today", "oldest"))
     count = result["captures"]
+    taken, dot = ("every night", "has gone") if result["every_night"] else ("as planned", "has gone, or was no night")
     lines += [
         paragraph(
-            f"Of captures taken every night, {count['today']} are there on {day_words(today, 0)} "
+            f"Of captures taken {taken}, {count['today']} are there on {day_words(today, 0)} "
             f"(over the year {count['fewest']} to {count['most']}), back to {day_words(oldest, 0)}:"
         ),
         "",
@@ -60,7 +61,7 @@ def _text(result: Json) -> str:
         "",
         paragraph(
             "D, W, M, Y: stands for its day, week, month or year, the shortest where there are several. "
-            "+: is young, or among the newest. A dot: has gone."
+            f"+: is young, or among the newest. A dot: {dot}."
         ),
     ]
     return "\n".join(lines)

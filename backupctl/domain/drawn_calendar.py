@@ -1,9 +1,10 @@
-"""What a policy keeps of captures that are taken every night: which days there are, how many, and a drawing of them."""
+"""What a policy keeps of captures that are taken as planned: which days there are, how many, and a drawing of them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import islice
 
 from backupctl.domain.periods import MONTHS
 from backupctl.domain.policy import RetentionPolicy
@@ -12,48 +13,53 @@ from backupctl.domain.units import counted
 
 _NIGHT = time(3, tzinfo=UTC)
 _ROWS_MOST = 30
+_DAYS_MOST = 400 * 366  # that are looked through for nights, which may be years apart
 LETTERS = {Tier.DAILY: "D", Tier.WEEKLY: "W", Tier.MONTHLY: "M", Tier.YEARLY: "Y"}
 OTHERWISE = "+"  # it is young, or among the newest
 
 
-def kept_days(policy: RetentionPolicy, today: date) -> dict[date, tuple[Tier, ...]]:
-    """What is there on `today`, oldest first, after years of nights without a gap, and why; the strongest first."""
-    return _kept(_nights(today - _reach(policy), today), policy)
+def every_night(_: date) -> bool:
+    return True
 
 
-def how_many(policy: RetentionPolicy, today: date) -> tuple[int, int]:
+def kept_days(
+    policy: RetentionPolicy, today: date, is_night: Callable[[date], bool] = every_night
+) -> dict[date, tuple[Tier, ...]]:
+    """What is there on `today`, oldest first, after years without a gap, and why; the strongest first.
+
+    `is_night`: whether a capture is planned for a day. If it is for none, nothing is there.
+    """
+    back = (today - timedelta(days=n) for n in range(min(_DAYS_MOST, today.toordinal())))
+    nights = [*islice(filter(is_night, back), _reach(policy))]
+    return _kept(reversed(nights), policy) if nights else {}
+
+
+def how_many(policy: RetentionPolicy, today: date, is_night: Callable[[date], bool] = every_night) -> tuple[int, int]:
     """The fewest and the most that there are after a night's thinning, in the year up to `today`.
 
-    Of a policy that keeps hundreds, every few nights are looked at.
+    Of a policy that keeps hundreds, every few nights are looked at. Raises ValueError if there was no night in it.
     """
-    last_night = today - timedelta(days=366)
-    there = list(kept_days(policy, last_night))
-    step = timedelta(days=1 + len(there) // 100)
+    year_ago = today - timedelta(days=366)
+    there = list(kept_days(policy, year_ago, is_night))
+    nights = [*filter(is_night, (year_ago + timedelta(days=n) for n in range(1, 367)))]
+    step = 1 + len(there) // 100
     counts = []
-    while last_night < today:
-        tonight = min(last_night + step, today)
-        there = list(_kept([*there, *_nights(last_night + timedelta(days=1), tonight)], policy))
+    for first in range(0, len(nights), step):
+        there = list(_kept([*there, *nights[first : first + step]], policy))
         counts.append(len(there))
-        last_night = tonight
     return min(counts), max(counts)
 
 
-def _nights(first: date, last: date) -> list[date]:
-    return [first + timedelta(days=n) for n in range((last - first).days + 1)]
-
-
-def _reach(policy: RetentionPolicy) -> timedelta:
-    """Longer ago than any night that the policy keeps."""
-    return timedelta(
-        days=max(
-            policy.daily,
-            7 * policy.weekly + 7,
-            31 * policy.monthly + 31,
-            366 * policy.yearly + 366,
-            policy.newest,
-            policy.minimum,
-            policy.everything_for // 86_400 + 1,
-        )
+def _reach(policy: RetentionPolicy) -> int:
+    """More nights than it keeps any of, also where a day, a week, a month or a year has no more than one."""
+    return max(
+        policy.daily,
+        7 * policy.weekly + 7,
+        31 * policy.monthly + 31,
+        366 * policy.yearly + 366,
+        policy.newest,
+        policy.minimum,
+        policy.everything_for // 86_400 + 1,
     )
 
 

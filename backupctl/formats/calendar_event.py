@@ -70,17 +70,16 @@ class CalendarEvent:
             day -= timedelta(days=1)
         return None
 
+    def is_on(self, day: date) -> bool:
+        """Whether a day like this, in whatever year, has a moment."""
+        return day.month in self.months and day.day in self.days and day.weekday() in self.weekdays
+
     def _zone(self, zone: tzinfo) -> tzinfo:
         return zoneinfo.ZoneInfo(self.zone) if self.zone else zone
 
     def _on(self, day: date, zone: tzinfo, order: int) -> Iterator[datetime]:
         """The moments of a day, the last one first if `order` is -1."""
-        if not (
-            day.year in self.years
-            and day.month in self.months
-            and day.day in self.days
-            and day.weekday() in self.weekdays
-        ):
+        if not (self.is_on(day) and day.year in self.years):
             return
         for at in product(self.hours[::order], self.minutes[::order], self.seconds[::order]):
             clock = datetime.combine(day, time(*at))

@@ -1,8 +1,8 @@
-"""A policy explained: its keys in words, and what it keeps of captures that are taken every night."""
+"""A policy explained: its keys in words, and what it keeps of captures that are taken as it says."""
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ from backupctl.domain import drawn_calendar
 from backupctl.domain.errors import UsageError
 from backupctl.domain.policy import Policy
 from backupctl.domain.policy_words import in_words
+from backupctl.formats.calendar_event import parse_calendar_event
 
 _FIRST_YEAR, _LAST_YEAR = 1900, 9000  # a policy may reach back for a hundred years
 
@@ -18,12 +19,17 @@ def explain(policy: Policy, file: Path, today: date) -> dict[str, Any]:
     """Behind `policy explain`. `file` is where the policy was found. Raises UsageError for a day of no calendar."""
     if not _FIRST_YEAR <= today.year <= _LAST_YEAR:
         raise UsageError(f"no calendar is drawn of {today}", f"The years are {_FIRST_YEAR} to {_LAST_YEAR}.")
-    kept = drawn_calendar.kept_days(policy.retention, today)
-    fewest, most = drawn_calendar.how_many(policy.retention, today)
+    nights = parse_calendar_event(policy.schedule.when)
+    in_a_year = sum(nights.is_on(today - timedelta(days=n)) for n in range(366))
+    if not in_a_year:
+        raise UsageError(f"policy {policy.name} has no night in a year: {policy.schedule.when!r}", "Is that meant?")
+    kept = drawn_calendar.kept_days(policy.retention, today, nights.is_on)
+    fewest, most = drawn_calendar.how_many(policy.retention, today, nights.is_on)
     return {
         "name": policy.name,
         "file": str(file),
         "words": in_words(policy),
+        "every_night": in_a_year == 366,
         "today": today.isoformat(),
         "kept": [{"day": day.isoformat(), "because": list(dict.fromkeys(tiers))} for day, tiers in kept.items()],
         "captures": {"today": len(kept), "fewest": fewest, "most": most},

@@ -35,6 +35,16 @@ def test_as_json(tmp_path: Path) -> None:
     assert told["words"]["retention"]["weekly"] == "None because of its week."
 
 
+def test_a_policy_without_a_night_every_day(tmp_path: Path) -> None:
+    told = backupctl(None, "policy", "explain", "media", "--as-of", "2026-11-24", "--json").json
+    # GNU cal: the Mondays of these weeks.
+    assert [night["day"] for night in told["kept"]][-4:] == ["2026-11-02", "2026-11-09", "2026-11-16", "2026-11-23"]
+    assert "Of captures taken as planned" in backupctl(None, "policy", "explain", "media").out
+    never = tmp_path / "never.toml"
+    never.write_text('[schedule]\nwhen = "*-02-30 03:17"\n')
+    assert "no night in a year" in backupctl(None, "policy", "explain", never, code=2).err
+
+
 def test_without_a_day_it_is_today() -> None:
     told = backupctl(None, "policy", "explain", "--json").json
     assert abs(date.fromisoformat(told["today"]) - date.today()) <= timedelta(days=1)

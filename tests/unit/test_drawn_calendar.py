@@ -61,6 +61,17 @@ def test_a_drawing_has_an_end() -> None:
     assert max(map(len, lines)) <= 70
 
 
+def test_weeks_in_which_a_single_night_is_planned() -> None:
+    """2026-11-22 is a Sunday (GNU date)."""
+    today = date(2026, 11, 24)
+    policy = replace(NOTHING, newest=3, monthly=3)
+    kept = list(kept_days(policy, today, lambda day: day.weekday() == 6))
+    # The last Sundays of September, October and, up to then, of November; and the newest three.
+    assert kept == [date(2026, 9, 27), date(2026, 10, 25), date(2026, 11, 8), date(2026, 11, 15), date(2026, 11, 22)]
+    assert how_many(policy, today, lambda day: day.weekday() == 6) == (4, 5)
+    assert kept_days(policy, today, lambda day: (day.month, day.day) == (2, 30)) == {}
+
+
 def test_how_many_there_are() -> None:
     """Seven days and one week beside them: the Sunday before last has gone into the seven on Mondays to Saturdays.
 
