@@ -108,13 +108,6 @@ def check_use(situation: Situation) -> Check:
         )
     if live is None:
         return Check("in use", OK, "nobody uses the source")
-    if not live.watchdog.exempt:
-        return Check(
-            "in use",
-            WARNING,
-            "the source is in use, and the kernel may end the process that ends a freeze, should memory run out",
-            "A container needs CAP_SYS_RESOURCE for it.",
-        )
     from backupctl.board.mounted import Treatment
 
     frozen = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.FREEZE]
@@ -129,6 +122,20 @@ def check_use(situation: Situation) -> Check:
     if synced:
         detail += f"; written out then: {', '.join(synced)}"
     return Check("in use", OK, detail)
+
+
+def check_watchdog(situation: Situation) -> Check:
+    name, live = "watchdog", situation.source.live
+    if live is None:
+        return Check(name, OK, "nothing has to be frozen")
+    if live.watchdog.exempt:
+        return Check(name, OK, "a process of its own ends a freeze, whatever becomes of the capture")
+    return Check(
+        name,
+        WARNING,
+        "the kernel may end the process that ends a freeze, should memory run out",
+        "A container needs CAP_SYS_RESOURCE for it.",
+    )
 
 
 def check_packages(situation: Situation) -> Check:
@@ -244,6 +251,7 @@ CHECKS: tuple[Callable[[Situation], Check], ...] = (
     check_source,
     check_card,
     check_use,
+    check_watchdog,
     check_packages,
     check_room,
     check_lock,
