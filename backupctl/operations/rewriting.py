@@ -9,11 +9,11 @@ from __future__ import annotations
 import errno
 import hashlib
 from dataclasses import dataclass
-from typing import Any
 
 from backupctl.domain.errors import BackupctlError, Malformed
 from backupctl.domain.policy import Policy
 from backupctl.domain.segments import Place
+from backupctl.domain.units import counted
 from backupctl.operations.confirming import read_back
 from backupctl.operations.part_series import STABLE, PartSeries
 from backupctl.operations.progress import Step, Stop
@@ -46,15 +46,23 @@ def rewrite(
         return Rewriting()
     shelf, total = session.shelf, sum(use.live_bytes for use in chosen)
     series = PartSeries(shelf.storage, shelf.mark, policy.store.sync_every)
-    damaged: list[list[str]] = []
+    parts = []
     try:
         for use in chosen:
-            damaged += _copy(shelf, found, use.file.part, series, stop)
+            copied, left = _copy(shelf, found, use.file.part, series, stop)
+            if copied:
+                parts.append(use.file.part)
+            if left:
+                session.reporter.note(
+                    f"{counted(left, 'segment')} of part {use.file.part} cannot be read; they stay there"
+                )
             session.reporter.step(Step("moving what is needed of old parts", series.written, total))
         series.finish()
     except BaseException:
         series.abandon()
         raise
+    if not parts:
+        return Rewriting()
     shelf.storage.sync_folder("stock")
     wrong = read_back(shelf, series.sums, stop)
     if wrong:
@@ -62,12 +70,8 @@ def rewrite(
             f"the share gives back other bytes than were written ({len(wrong)} parts: {wrong[0]} ...)",
             "Nothing is lost: the old copies are where they were. Look at the NAS: its disks, its memory, its log.",
         )
-    done = Rewriting(tuple(use.file.part for use in chosen), tuple(sorted(series.sums)), series.written)
-    event: dict[str, Any] = {
-        "rewritten": list(done.parts), "into": list(done.into), "moved_bytes": done.moved_bytes,
-        "damaged_copies": damaged,
-    }  # fmt: skip
-    session.event("tidied", event)
+    done = Rewriting(tuple(parts), tuple(sorted(series.sums)), series.written)
+    session.event("tidied", {"rewritten": parts, "into": list(done.into), "moved_bytes": done.moved_bytes})
     return done
 
 
@@ -89,21 +93,27 @@ def _chosen(session: HeldSession, found: Survey, captures: Captures, policy: Pol
     return chosen
 
 
-def _copy(shelf: Shelf, found: Survey, part: str, series: PartSeries, stop: Stop) -> list[list[str]]:
-    """Hands what is needed of a part to `series`; (part, hash) of what cannot be read any more, which stays behind."""
-    damaged = []
+def _copy(shelf: Shelf, found: Survey, part: str, series: PartSeries, stop: Stop) -> tuple[int, int]:
+    """Hands what is needed of a part to `series`: how many segments, and how many had to be left.
+
+    What cannot be read now is for verification to judge: it may have been a bad moment.
+    """
+    copied = left = 0
     with shelf.storage.open(part_name(part), past_cache=True) as source:
         for row in read_table(shelf.storage, shelf.mark, part):
-            place = Place(part, row.offset, row.stored, row.length) if isinstance(row, Row) else None
-            if not isinstance(row, Row) or place is None or found.place(row.hash) != place:
+            if not isinstance(row, Row):
+                continue
+            place = Place(part, row.offset, row.stored, row.length)
+            if found.place(row.hash) != place:
                 continue
             stop.check()
             frame = _intact_frame(shelf, source, place, row)
             if frame is None:
-                damaged.append([part, row.hash.hex()])
+                left += 1
             else:
                 series.add(STABLE, row.hash, row.sha256, row.length, frame)
-    return damaged
+                copied += 1
+    return copied, left
 
 
 def _intact_frame(shelf: Shelf, source: Source, place: Place, row: Row) -> bytes | None:

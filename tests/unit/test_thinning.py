@@ -445,3 +445,19 @@ def test_a_full_share_can_be_tidied(board: SmallBoard, shelf: Shelf) -> None:
     board.capture(full, card_of_night(4))
     thin_once(board, shelf)
     assert (shelf.path / "ballast").exists()
+
+
+def test_what_cannot_be_read_stays_where_it_is(board: SmallBoard, shelf: Shelf) -> None:
+    """Of the third night's part, only segment 7 is needed: one that cannot be read is not moved, nor called damaged."""
+    (part,) = (part for part in shelf.path.glob("stock/*.zst") if 48 << 10 < part.stat().st_size < 60 << 10)
+    torn = bytearray(part.read_bytes())
+    torn[-2000] ^= 1
+    part.write_bytes(torn)
+    done = thin_once(board, shelf, tidy=True)
+    assert (done["rewritten_parts"], done["moved_bytes"]) == ([], 0)
+    assert 3 in sizes(shelf)
+    torn[-2000] ^= 1
+    part.write_bytes(torn)
+    check_restores(board, shelf)
+    assert len(thin_once(board, shelf, tidy=True)["rewritten_parts"]) == 1
+    check_restores(board, shelf)
