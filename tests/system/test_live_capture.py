@@ -32,11 +32,12 @@ from tests.system.live_board import (
     differing,
     files_in,
     live_board,
+    swaps_below,
     take,
     writers,
 )
 from tests.system.live_writers import COUNTERS, DATABASES, WRITERS
-from tests.system.loop_device import attached, mounted, tool
+from tests.system.loop_device import attached, mounted, need, tool
 from tests.system.preening import preens
 
 pytestmark = pytest.mark.system
@@ -115,6 +116,40 @@ def test_a_file_system_in_a_file_of_the_card(tmp_path: Path) -> None:
                     judged(taken, oracle)
         wait_until_detached(loop)
         preens(files_in(taken.image, board, ["inside.img"], tmp_path / "inside") / "inside.img", journal=True)
+
+
+SWAP_BYTES = 3 * MIB
+SWAP_BECOMES_DATA = """
+swapoff {root}/swap && mv {root}/swap {root}/data
+dd if=/dev/urandom of={root}/data bs=1M count=3 conv=notrunc oflag=direct iflag=fullblock status=none
+"""
+DATA_BECOMES_SWAP = "mv {root}/data {root}/swap && mkswap -q {root}/swap && swapon {root}/swap"
+
+
+@pytest.mark.parametrize(("name", "midway"), [("swap", SWAP_BECOMES_DATA), ("data", DATA_BECOMES_SWAP)])
+def test_a_swap_file_that_becomes_another_file_midway(tmp_path: Path, name: str, midway: str) -> None:
+    """Or the other way round, between all rounds and the freeze: what counts is what it is in the instant."""
+    need("mkswap", "swapon")
+    with live_board(tmp_path) as board:
+        path, became = board.root / name, {"swap": "data", "data": "swap"}[name]
+        path.write_bytes(os.urandom(SWAP_BYTES))
+        path.chmod(0o600)
+        os.sync()
+        try:
+            if name == "swap":
+                tool("mkswap", "-q", path)
+                tool("swapon", path)
+            oracle = Oracle(board)
+            taken = take(board, oracle, before=("sh", "-ec", midway.format(root=board.root)))
+            judged(taken, oracle)
+            found = (files_in(taken.image, board, ["swap", "data"], tmp_path / "files") / became).read_bytes()
+            whole = (board.root / became).read_bytes()
+        finally:
+            for swap in swaps_below(board.root):
+                tool("swapoff", board.root / swap)
+        assert len(whole) == SWAP_BYTES
+        header = os.sysconf("SC_PAGE_SIZE")
+        assert found == (whole if name == "swap" else whole[:header] + bytes(SWAP_BYTES - header))
 
 
 def test_it_stands_still_for_a_moment_only() -> None:

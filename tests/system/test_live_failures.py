@@ -19,7 +19,7 @@ from backupctl.domain.errors import BackupctlError, Exit, Refused
 from backupctl.domain.policy import ImagePolicy
 from backupctl.operations import live, live_card
 from tests.card_images import take_out
-from tests.program import backupctl
+from tests.program import backupctl, command, environment
 from tests.system.frozen_card import is_frozen, reap
 from tests.system.live_board import (
     BOARD,
@@ -149,6 +149,19 @@ def test_a_namespace_that_does_not_see_the_mount(tmp_path: Path) -> None:
         volume = take_out(tmp_path / "restored.img", board.volume, tmp_path / "volume.img")
         subprocess.run(["e2fsck", "-p", str(volume)], capture_output=True, check=False)  # for orphans
         tool("e2fsck", "-fn", volume)
+
+
+def test_a_container_whose_watchdog_may_be_ended(tmp_path: Path) -> None:
+    need("setpriv")
+    with live_board(tmp_path, filled=MIB) as board:
+        shelf_of(tmp_path)
+        words = command("preflight", "--board", BOARD, "--source", board.device, "--json")
+        done = subprocess.run(
+            ["setpriv", "--bounding-set", "-sys_resource", *words], env=environment(tmp_path / "share"), cwd=ROOT,
+            capture_output=True, text=True, check=False, timeout=60,
+        )  # fmt: skip
+        (found,) = (check for check in json.loads(done.stdout)["checks"] if check["name"] == "watchdog")
+        assert (found["result"], done.returncode) == ("warning", Exit.WARNINGS)
 
 
 # A capture that hangs: in the first round, or in the instant.

@@ -17,7 +17,7 @@ from backupctl.board.block_device import disk_of
 from backupctl.board.freezing import Freezer
 from backupctl.board.mounted import file_systems_on
 from backupctl.board.watchdog import Watchdog, WatchdogFailed
-from tests.system.frozen_card import NestedCard, is_frozen, nested_card
+from tests.system.frozen_card import MIB, NestedCard, is_frozen, nested_card
 from tests.system.loop_device import need, tool
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(60)]
@@ -73,7 +73,7 @@ def card(tmp_path: Path) -> Iterator[NestedCard]:
 
 
 @contextmanager
-def parent_of(card: NestedCard, step: str, number: signal.Signals, target: str) -> Iterator[subprocess.Popen[str]]:
+def parent_of(card: NestedCard, step: str, number: int, target: str) -> Iterator[subprocess.Popen[str]]:
     args = [sys.executable, "-c", PARENT, card.device, step, str(int(number)), target]
     with subprocess.Popen(args, stdout=subprocess.PIPE, text=True, start_new_session=True) as parent:
         try:
@@ -87,10 +87,15 @@ def told(parent: subprocess.Popen[str]) -> list[str]:
     return parent.stdout.readline().split()
 
 
+def state_of(process: int) -> str:
+    """Its letter in proc(5), /proc/pid/stat."""
+    return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+
+
 def wait_until_gone(process: int) -> None:
     deadline = time.monotonic() + 10
     while Path(f"/proc/{process}/stat").exists() and time.monotonic() < deadline:
-        if Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] == "Z":
+        if state_of(process) == "Z":
             return  # of a container without an init that would reap it
         time.sleep(0.02)
     assert not Path(f"/proc/{process}/stat").exists()
@@ -134,6 +139,27 @@ def test_a_parent_that_is_stopped(card: NestedCard, step: str) -> None:
     if step == "thawed":  # all was done, only the watchdog had not been told
         assert not early[1:]
     assert_let_go(card, within=1.0)
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_parent_that_is_killed_or_stopped_while_it_freezes(card: NestedCard, number: signal.Signals) -> None:
+    """It cannot heed a signal then: the inner one waits to be written out, which the frozen outer one keeps it from."""
+    (card.inner / "written").write_bytes(os.urandom(MIB))
+    tool("fsfreeze", "--freeze", card.outer)
+    with parent_of(card, "armed", 0, "self") as parent:
+        assert told(parent)[0] == "armed"
+        deadline = time.monotonic() + 5
+        while (state := state_of(parent.pid)) != "D":
+            assert time.monotonic() < deadline, state
+        parent.send_signal(number)
+        assert_let_go(card, within=DEADLINE + 1.0)
+        if number == signal.SIGKILL:
+            assert parent.wait(10) == -signal.SIGKILL
+            return
+        time.sleep(DEADLINE)
+        parent.send_signal(signal.SIGCONT)
+        assert told(parent)[1:]  # thawed early
+        assert parent.wait(10) == 0
 
 
 def test_late_by_itself(card: NestedCard) -> None:
