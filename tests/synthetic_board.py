@@ -84,7 +84,11 @@ class SyntheticBoard:
 
     def _appear(self, count: int) -> list[int]:
         free = [cell for cell in range(_SYSTEM, CELLS) if not self.held[cell]]
-        new = self._chance.sample(free, min(count, len(free)))
+        if len(free) < count:  # the card is full, so that somebody clears it up
+            gone = self._chance.sample(self._in_use(_PICTURES, CELLS), 2 * count)
+            self._free(gone)
+            free += gone
+        new = self._chance.sample(free, count)
         self._change(new)
         return new
 

@@ -88,19 +88,19 @@ def _calendar(captures: Sequence[Json]) -> str:
             day = datetime.fromisoformat(capture["started"]).date()
             if day not in days or _TIERS.index(capture["tier"]) < _TIERS.index(days[day]["tier"]):
                 days[day] = capture
-    months = sorted({(day.year, day.month) for day in days})
+    months = sorted({(day.year, day.month) for day in days}, reverse=True)
     pieces = []
     for number, (year, month) in enumerate(months):
         if number:
-            before = months[number - 1]
-            empty = 12 * (year - before[0]) + month - before[1] - 1
+            later = months[number - 1]
+            empty = 12 * (later[0] - year) + later[1] - month - 1
             if empty:
                 pieces.append(f'<div class="gap">{counted(empty, "month")} without a capture that is kept</div>')
         pieces.append(_month_table(year, month, days))
     used = [tier for tier in _TIERS if any(capture["tier"] == tier for capture in days.values())]
     return f"""<section aria-labelledby="calendar">
 <h2 id="calendar">Calendar of captures</h2>
-<p class="soft">Days that you can go back to. The letter is the first of the reason why that day's capture stays.</p>
+<p class="soft">Days that you can go back to, newest month first. The letter is the first of the reason why that day's capture stays.</p>
 {_legend(used)}
 <div class="months">{"".join(pieces)}</div>
 </section>

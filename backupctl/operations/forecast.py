@@ -28,6 +28,7 @@ Json = dict[str, Any]
 
 YEAR = 365  # days
 _RUNS, _LONG_RUNS, _SEARCH_RUNS = 39, 19, 6  # of 39 and of 19, nine in ten lie between two of them
+_MANY_CAPTURES, _FEW_RUNS = 3000, 6
 _A_DAY = timedelta(days=1)
 _TICK_DAYS = 7
 _SHARES = (0.75, 0.5, 0.35, 0.25, 0.15, 0.1, 0.0)  # of the periods that a policy counts
@@ -44,7 +45,8 @@ def costs_ahead(shelf: Shelf, policies: Sequence[Policy], facts: Facts, reporter
         nights = reading.nights
         guess = None if nights else Assumptions(reading.captures.records[-1].in_use_bytes)
         if guess is None:
-            year, long = reading.ahead(nights, YEAR), reading.ahead(nights, _longest(policies))
+            longest = max(days_until_steady(policy.retention) for policy in policies)
+            year, long = reading.ahead(nights, YEAR), reading.ahead(nights, longest)
         else:
             year = long = _assumed(guess, facts)
         today = [_today(reading, policy) for policy in policies]
@@ -67,10 +69,6 @@ def _assumed(assumptions: Assumptions, facts: Facts) -> Ahead:
     _, today = situation(Captures((), ()), History(), facts)
     shelf, nights = assumed(assumptions, SEGMENT_BYTES, today.now)
     return Ahead(shelf, nights, today, today.now, _A_DAY)
-
-
-def _longest(policies: Sequence[Policy]) -> int:
-    return max(days_until_steady(policy.retention) for policy in policies)
 
 
 def _today(reading: ShelfReading, policy: Policy) -> Json:
@@ -102,7 +100,7 @@ def _costs(
     for policy in policies:
         reporter.step(Step(f"simulating {policy.name}", 0, 0))
         soon.append(_run(year, policy, YEAR, _RUNS))
-        days = days_until_steady(policy.retention)
+        days = _horizon(policy, long)
         steady.append(_run(long, policy, days, _LONG_RUNS) if days > YEAR + 1 else soon[-1])
     reporter.step(Step("looking for what fits", 0, 0))
     return {
@@ -128,9 +126,14 @@ def _costs(
     }
 
 
+def _horizon(policy: Policy, ahead: Ahead) -> int:
+    """Days until every period is filled; of a board that is captured many times a day, a year: more would take long."""
+    return days_until_steady(policy.retention) if ahead.interval >= _A_DAY / 2 else YEAR
+
+
 def _run(ahead: Ahead, policy: Policy, days: int, runs: int) -> Forecast:
     times = nights_to_come(ahead.last, ahead.interval, days)
-    chances = [random.Random(run).random for run in range(runs)]
+    chances = [random.Random(run).random for run in range(runs if len(times) < _MANY_CAPTURES else _FEW_RUNS)]
     return forecast(ahead.shelf, ahead.nights, policy.retention, policy.space, times, ahead.today, chances)
 
 
@@ -182,7 +185,7 @@ def _full(found: Forecast, room: int | None) -> Json | None:
 
 def _never_full(ahead: Ahead, policy: Policy, room: int) -> Json | None:
     """The most of the policy's periods under which the share has room for them all; None if it has for none."""
-    days = days_until_steady(policy.retention)
+    days = _horizon(policy, ahead)
 
     def fits(share: float) -> bool:
         smaller = replace(policy, retention=_smaller(policy.retention, share))

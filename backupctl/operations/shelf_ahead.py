@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
-from itertools import chain, pairwise
-from statistics import median
+from itertools import chain
 
 from backupctl.domain.changes import is_sampled, parse_changes
 from backupctl.domain.errors import NotFound
@@ -18,6 +17,7 @@ from backupctl.domain.resampling import Night
 from backupctl.domain.retention import Candidate, Circumstances
 from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.domain.simulation import Current, Older, PartThere, ShelfThere
+from backupctl.operations.boards import usual_interval
 from backupctl.operations.facts import Facts
 from backupctl.operations.retention_plan import situation
 from backupctl.operations.survey import Survey, survey
@@ -28,7 +28,6 @@ from backupctl.share.shelf import Shelf
 from backupctl.share.storage import Storage
 
 _HOUR, _DAY = timedelta(hours=1), timedelta(days=1)
-_RHYTHM_OF = 30  # captures, whose distances say how often one is taken
 
 
 @dataclass(frozen=True)
@@ -74,11 +73,9 @@ class ShelfReading:
 
     @property
     def interval(self) -> timedelta:
-        """How often a capture is taken, as the last ones were: in whole days, or in hours where that is oftener."""
-        times = sorted({night.at for night in self.nights[-_RHYTHM_OF:]} | {self.newest.at})
-        hours = [(later - earlier) / _HOUR for earlier, later in pairwise(times)]
-        gap = max(1.0, median(hours)) * _HOUR if hours else _DAY
-        return round(gap / _DAY) * _DAY if gap > 0.8 * _DAY else gap
+        """How often a capture is taken: every so many days, or hours. A day if nobody knows."""
+        gap = usual_interval([night.at for night in self.nights]) or _DAY
+        return max(1, round(gap / _DAY)) * _DAY if gap > 0.8 * _DAY else max(1, round(gap / _HOUR)) * _HOUR
 
     def _there(self, one_in: int) -> ShelfThere:
         found, newest = self.survey, self.newest.id
