@@ -156,8 +156,8 @@ def discard(
     folder, facts = wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.thin import DiscardOptions
-        from backupctl.operations.thin import discard as operation
+        from backupctl.operations.discard import DiscardOptions
+        from backupctl.operations.discard import discard as operation
         from backupctl.share.shelf import open_shelf
 
         options = DiscardOptions(capture_name, yes, newest)

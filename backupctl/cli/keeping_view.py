@@ -68,10 +68,10 @@ def thinned(result: Json) -> str:
     if result.get("dry_run"):
         frees = f"That would make {size(result['would_free_bytes'])} of the share free, at the earliest a day later."
         return "\n".join([plan(result), "", paragraph(frees)])
-    if not result["applied"]:
-        more = " Look at the plan; if it is right, say --all." if result["unusual"] else ""
-        return "\n".join([plan(result), "", paragraph(f"Nothing was removed.{more}")])
-    return "\n".join([plan(result), "", *_came_of_it(result)])
+    came = _came_of_it(result) if result["applied"] else ["Nothing was removed."]
+    if result["unusual"] and not result["removed"]:
+        came.append(paragraph("Look at what would go; if it is right, say --all."))
+    return "\n".join([plan(result), "", *came])
 
 
 def discarded(result: Json) -> str:

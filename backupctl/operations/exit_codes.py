@@ -43,7 +43,7 @@ def of_retiring(result: dict[str, Any]) -> Exit:
 
 def of_thinning(result: dict[str, Any]) -> Exit:
     """For what `thin` and `discard` return."""
-    left = result.get("held") or (result.get("unusual") and not result["applied"])
+    left = result.get("held") or (result.get("unusual") and not result.get("removed"))
     return Exit.WARNINGS if left or result.get("problems") else Exit.DONE
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.events import History
@@ -21,6 +22,7 @@ from backupctl.share.captures import Captures, read_record, record_name
 from backupctl.share.parts import part_name
 from backupctl.share.readers import Readers, readers_now
 from backupctl.share.server_clock import FOLDER as PROBES
+from backupctl.share.shelf import Shelf
 from backupctl.share.spans import NOBODY
 from backupctl.share.storage import Storage
 from backupctl.share.tables import table_name
@@ -64,6 +66,25 @@ def remove(
     restored, and the next one goes on.
     """
     return _Run(session, known, grace, stop).take(captures, by, policy, traffic)
+
+
+def as_json(removals: Sequence[Removal]) -> dict[str, Any]:
+    """What came of one, or of several after each other."""
+    return {
+        "trashed_bytes": sum(removal.trashed_bytes for removal in removals),
+        "expected_bytes": sum(removal.expected_bytes for removal in removals),
+        "freed_bytes": sum(removal.freed_bytes for removal in removals),
+        "brought_back": [part for removal in removals for part in removal.brought_back],
+        "rewritten_parts": [part for removal in removals for part in removal.rewriting.parts],
+        "moved_bytes": sum(removal.rewriting.moved_bytes for removal in removals),
+        "waits": removals[-1].waits if removals else [],
+        "problems": removals[-1].problems if removals else [],
+    }
+
+
+def gone(shelf: Shelf, captures: Iterable[str]) -> list[str]:
+    """Those of the captures that are on the shelf no more."""
+    return [capture for capture in captures if shelf.storage.size(record_name(capture)) is None]
 
 
 class _Run:
@@ -132,10 +153,10 @@ class _Run:
         self._tray.sync(*(f"captures/{capture}" for capture in captures))
 
     def _take(self, name: str) -> None:
-        bytes = self._storage.size(name)
-        if bytes is not None:
+        length = self._storage.size(name)
+        if length is not None:
             self._tray.take(name)
-            self._removal.trashed_bytes += bytes
+            self._removal.trashed_bytes += length
 
     def _bring_back(self, found: Survey) -> None:
         """What a capture lacks, and the trash has: needed no more once, it is the last intact copy by now."""
@@ -170,11 +191,11 @@ class _Run:
         return not removal.problems and not readers.everything
 
     def _without_their_records(self) -> list[str]:
-        history = self._session.history
+        kept = self._session.history.captured - self._session.history.removed
         return [
             capture
             for capture in self._storage.names("captures")
-            if capture in history.captured - history.removed and self._storage.size(record_name(capture)) is None
+            if capture in kept and self._storage.size(record_name(capture)) is None
         ]
 
     def _move_parts(self, found: Survey) -> None:
@@ -211,10 +232,11 @@ class _Run:
                 if name.startswith(("contents.", "record.", capture)):
                     self._take(f"{folder}/{name}")
             self._tray.sync(folder)
-            if self._storage.names(folder):
-                self._removal.waits.append(f"{folder} has files in it that are not of this program")
-            else:
+            left = self._storage.names(folder)
+            if not left:
                 self._storage.remove_folder(folder)
+            elif any(self._storage.size(f"{folder}/{name}") is not None for name in left):
+                self._removal.waits.append(f"{folder} has files in it that are not of this program")
         self._storage.sync_folder("captures")
 
     def _empty_trash(self, readers: Readers) -> None:

@@ -1,28 +1,24 @@
-"""Removing captures: those that the policy wants no more, or one by hand."""
+"""Removing the captures that the policy wants no more."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
-from backupctl.domain.errors import NotFound, Refused
-from backupctl.domain.events import History, guard_of
-from backupctl.domain.names import CAPTURE_ID
+from backupctl.domain.errors import Refused
 from backupctl.domain.policy import Policy
-from backupctl.domain.record import CaptureRecord
 from backupctl.domain.retention import Plan
 from backupctl.operations.confirming import confirm_parts
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter, Stop, step_by_step
-from backupctl.operations.removal import Removal, remove
+from backupctl.operations.removal import Removal, as_json, gone, remove
 from backupctl.operations.retention_plan import plan_of
 from backupctl.operations.session import HeldSession, hold, with_ballast
 from backupctl.operations.survey import survey
-from backupctl.share.captures import Captures, list_captures, record_name
+from backupctl.share.captures import Captures, list_captures
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import AT_ONCE, FULL, Grace
 
@@ -64,7 +60,7 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     while options.tidy and removals and removals[-1].rewriting.parts:
         # Once more: what was rewritten can be hashed now, and what it replaces can go.
         removals += with_ballast(shelf, lambda: run.apply(()))
-    return {**shown, "applied": bool(removals), "removed": _gone(shelf, goes), **_told(removals)}
+    return {**shown, "applied": bool(removals), "removed": gone(shelf, goes), **as_json(removals)}
 
 
 class _Run:
@@ -124,10 +120,6 @@ def _question(shown: Json, options: ThinOptions) -> tuple[str, str]:
     return f"{options.show_plan(shown)}\n\nType {word} to remove what goes:", word
 
 
-def _gone(shelf: Shelf, captures: Iterable[str]) -> list[str]:
-    return [capture for capture in captures if shelf.storage.size(record_name(capture)) is None]
-
-
 def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
     records = {record.id: record for record in captures.records}
     return {
@@ -159,82 +151,3 @@ def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, sto
         found.spans.index.close()
     would_free += sum(file.bytes + file.table_bytes for file in idle)
     return {**_as_json(shelf, plan, captures), "applied": False, "dry_run": True, "would_free_bytes": would_free}
-
-
-def _told(removals: Sequence[Removal]) -> Json:
-    """Of one round or several."""
-    return {
-        "trashed_bytes": sum(removal.trashed_bytes for removal in removals),
-        "expected_bytes": sum(removal.expected_bytes for removal in removals),
-        "freed_bytes": sum(removal.freed_bytes for removal in removals),
-        "brought_back": [part for removal in removals for part in removal.brought_back],
-        "rewritten_parts": [part for removal in removals for part in removal.rewriting.parts],
-        "moved_bytes": sum(removal.rewriting.moved_bytes for removal in removals),
-        "waits": removals[-1].waits if removals else [],
-        "problems": removals[-1].problems if removals else [],
-    }
-
-
-@dataclass(frozen=True)
-class DiscardOptions:
-    """`again`: the id of the newest good capture, said again. `name` may be of one that cannot be used any more."""
-
-    name: str
-    yes: bool = False
-    again: str | None = None
-
-
-def discard(shelf: Shelf, options: DiscardOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
-    """Removes one capture by hand, whatever the policy says. Raises Refused for a guarded one, NotFound, Busy."""
-    captures, history = captures_of(shelf)
-    id = _named(shelf, captures, options.name)
-    _refuse_if_guarded(id, captures, history, facts.now())
-    question = f"{id} will be removed from the share, and cannot be restored any more."
-    if _is_newest_good(id, captures):
-        wanted = f"{id} is the newest good capture of its card"
-        if options.again is not None and options.again != id:
-            raise Refused(f"{wanted}, but {options.again} was said again", "Nothing was removed. Which is it?")
-        if options.again is None and not reporter.ask(f"{question} It is the newest good one. Type its id:", id):
-            raise Refused(f"{wanted}, and its id was not typed", f"In a script: --newest {id}.")
-    elif not options.yes and not reporter.ask(f"{question} Type yes to remove it:", "yes"):
-        raise Refused(f"{id} was not removed", "In a script: --yes.")
-
-    def work() -> Removal:
-        with hold(shelf, facts, reporter, f"discard of {id}", stop=stop) as session:
-            known = list_captures(shelf.storage, shelf.mark, session.history)
-            _refuse_if_guarded(_named(shelf, known, id), known, session.history, facts.now())
-            if options.again is None and _is_newest_good(id, known) and not _is_newest_good(id, captures):
-                raise Refused(f"{id} has become the newest good capture", "Nothing was removed. Look again.")
-            return remove(session, known, {id: "by hand"}, "hand", None, FULL, 0, stop)
-
-    removal = with_ballast(shelf, work)
-    return {"board": shelf.board, "removed": _gone(shelf, [id]), **_told([removal])}
-
-
-def _named(shelf: Shelf, captures: Captures, name: str) -> str:
-    """The id of a capture, or of what is left of one. Raises NotFound, UsageError."""
-    if CAPTURE_ID.fullmatch(name) and all(record.id != name for record in captures.records):
-        if name in shelf.storage.names("captures"):
-            return name
-        raise NotFound(f"there is no capture {name!r}", "See `backupctl list`.")
-    return find_capture(captures, name).id
-
-
-def _record(id: str, captures: Captures) -> CaptureRecord | None:
-    return next((record for record in captures.records if record.id == id), None)
-
-
-def _refuse_if_guarded(id: str, captures: Captures, history: History, now: datetime) -> None:
-    record = _record(id, captures)
-    guard = guard_of(record, history, now) if record else None
-    if guard is not None:
-        raise Refused(f"{id} is guarded: {guard.reason}", f"Take the guard off first: backupctl unguard {id}")
-
-
-def _is_newest_good(id: str, captures: Captures) -> bool:
-    """Of its lane: with another card's captures, nobody gets this one's bytes back."""
-    record = _record(id, captures)
-    if record is None or id not in captures.good:
-        return False
-    later = (other for other in captures.records if other.lane == record.lane and other.sequence > record.sequence)
-    return all(other.id not in captures.good for other in later)

@@ -243,11 +243,6 @@ def _empty(storage: Storage, lock: Lock, tray: str) -> int:
     return freed
 
 
-def trash_bytes(storage: Storage) -> int:
-    """Of all that lies there."""
-    return sum(storage.size(f"{tray}/{name}") or 0 for tray in _trays(storage) for name in storage.names(tray))
-
-
 def stray_tables(storage: Storage) -> set[str]:
     """Parts of which only the table is on the shelf, and that are not in the trash."""
     parts, tables = list_parts(storage)
