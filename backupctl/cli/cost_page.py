@@ -100,7 +100,7 @@ def _calendar(captures: Sequence[Json]) -> str:
     used = [tier for tier in _TIERS if any(capture["tier"] == tier for capture in days.values())]
     return f"""<section aria-labelledby="calendar">
 <h2 id="calendar">Calendar of captures</h2>
-<p class="soft">Days that you can go back to, newest month first. The letter is the first of the reason why that day's capture stays.</p>
+<p class="soft">Days that you can go back to, newest month first. The letter is that of the reason why.</p>
 {_legend(used)}
 <div class="months">{"".join(pieces)}</div>
 </section>

@@ -27,7 +27,7 @@ from backupctl.share.shelf import Shelf
 Json = dict[str, Any]
 
 YEAR = 365  # days
-_RUNS, _LONG_RUNS, _SEARCH_RUNS = 39, 19, 6  # of 39 and of 19, nine in ten lie between two of them
+RUNS, _LONG_RUNS, _SEARCH_RUNS = 39, 19, 6  # of 39 and of 19, nine in ten lie between two of them
 _MANY_CAPTURES, _FEW_RUNS = 3000, 6
 _A_DAY = timedelta(days=1)
 _TICK_DAYS = 7
@@ -99,7 +99,7 @@ def _costs(
     soon, steady = [], []
     for policy in policies:
         reporter.step(Step(f"simulating {policy.name}", 0, 0))
-        soon.append(_run(year, policy, YEAR, _RUNS))
+        soon.append(_run(year, policy, YEAR, RUNS))
         days = _horizon(policy, long)
         steady.append(_run(long, policy, days, _LONG_RUNS) if days > YEAR + 1 else soon[-1])
     reporter.step(Step("looking for what fits", 0, 0))
