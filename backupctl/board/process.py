@@ -9,7 +9,7 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -82,16 +82,18 @@ def run(
     most_output_bytes: int = 16 << 20,
     cwd: Path | None = None,
     stdin: Path = Path(os.devnull),
+    environment: Mapping[str, str] | None = None,
 ) -> Result:
     """Runs `args[0]`, with no shell and messages in English, and waits for it.
 
     `success` holds the exit codes that are no failure. `stdin` is a file that it reads; without one it has no input.
+    `environment` is what it is given beyond that of this process.
     The program and all that it started are killed when it is not done in time, writes too much, or this call is
     interrupted. Raises ProgramMissing, ProgramFailed, ProgramKilled, ProgramTimedOut or ProgramTooTalkative, each with
     the end of what it said on its error output; OSError where `stdin` cannot be read.
     """
     command = tuple(map(str, args))
-    environment = {**os.environ, "LC_ALL": "C", "PATH": _search_path()}
+    whole_environment = {**os.environ, **(environment or {}), "LC_ALL": "C", "PATH": _search_path()}
     program = find_program(command[0])
     if program is None:
         raise ProgramMissing(
@@ -105,7 +107,7 @@ def run(
                 stdin=given,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
-                env=environment,
+                env=whole_environment,
                 cwd=cwd,
                 start_new_session=True,
             )

@@ -13,7 +13,7 @@ from typing import Any
 
 from backupctl.domain.due import overdue_from, recorded_schedule
 from backupctl.domain.errors import BackupctlError
-from backupctl.domain.events import History, guard_of
+from backupctl.domain.events import History, counts_as_good, guard_of
 from backupctl.domain.record import CaptureRecord
 from backupctl.operations.listing import captures_of
 from backupctl.share.captures import Captures
@@ -31,14 +31,17 @@ def boards(share: Path, now: datetime) -> dict[str, Any]:
     alone = (share / "shelf.json").exists()
     for name in [None] if alone else list_boards(share):
         try:
-            found.append(_board(open_shelf(share, name), now))
+            shelf = open_shelf(share, name)
+            found.append(about(shelf, now) | {"bytes": bytes_under(shelf.path)})
         except (BackupctlError, OSError) as error:
             problems.append(f"{name or share}: {error}")
     return {"boards": found, "retired": [] if alone else retired_boards(share), "problems": problems}
 
 
-def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
+def about(shelf: Shelf, now: datetime) -> dict[str, Any]:
+    """How a board stands, by what its shelf says. Raises BackupctlError, OSError."""
     captures, history = captures_of(shelf)
+    newest = captures.records[-1] if captures.records else None
     good = [record for record in captures.records if _is_good(record, captures, history)]
     usual = usual_interval([datetime.fromisoformat(record.started) for record in good if record.clock_trusted])
     age = now - datetime.fromisoformat(good[-1].started) if good and good[-1].clock_trusted else None
@@ -47,6 +50,8 @@ def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
     return {
         "board": shelf.board,
         "captures": len(captures.records),
+        "newest_finished": newest.finished if newest else None,
+        "partial_since": newest.started if newest and not counts_as_good(newest, history) else None,
         "newest_good": good[-1].id if good else None,
         "newest_good_started": good[-1].started if good else None,
         "age_seconds": int(age.total_seconds()) if age is not None else None,
@@ -58,7 +63,7 @@ def _board(shelf: Shelf, now: datetime) -> dict[str, Any]:
         "damaged": sum(record.id in history.damaged_captures for record in captures.records),
         "guarded": sum(guard_of(record, history, now) is not None for record in captures.records),
         "failed": history.failed_run,
-        "bytes": bytes_under(shelf.path),
+        "newest_event": history.last_time,
         "problems": [f"{capture} cannot be used: {cause}" for capture, cause in captures.problems],
     }
 

@@ -1,0 +1,126 @@
+"""Telling somebody: what there is to tell, by every way of the policy, each of which remembers what it has told.
+
+Nothing here may make a night fail. What did not arrive is part of the result, and is tried again with the next look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from backupctl.board.abandonable import within
+from backupctl.board.host import board_name
+from backupctl.domain.errors import BackupctlError, Exit, UsageError
+from backupctl.domain.notify_policy import NotifyPolicy
+from backupctl.domain.policy import Policy
+from backupctl.domain.telling import Memory, Standing, message, noted, told, trial_message
+from backupctl.domain.telling_words import Matter
+from backupctl.operations import sending
+from backupctl.operations.facts import Facts
+from backupctl.operations.standing import (
+    is_clock_trusted,
+    look,
+    matters_of_look,
+    matters_of_night,
+    missed_since,
+    standing_of,
+)
+from backupctl.operations.telling_memory import Remembered, alone, file_for, keep, recall
+
+Json = dict[str, Any]
+
+_LOOK_SECONDS = 60.0
+
+
+@dataclass(frozen=True)
+class NightEnded:
+    """`result` is None for a night that came to none."""
+
+    result: Json | None
+    code: Exit
+
+
+def try_ways(policy: Policy, board: str | None, facts: Facts) -> Json:
+    """Behind `notify --try`: sends a test message by every way. Raises UsageError where the policy has none."""
+    found = sending.ways(policy.notify)
+    if not found and not policy.notify.ping:
+        raise UsageError(
+            f"policy {policy.name} has no way to tell anybody",
+            "Set command, webhook or mail_server under [notify]; policies/standard.toml says what they are.",
+        )
+    test = trial_message(board or board_name())
+    tried = [_attempt(name, partial(way, test, facts)) for name, way in found.items()]
+    if policy.notify.ping:
+        tried.append(_attempt("ping", partial(sending.ping, policy.notify)))
+    return {"ways": tried, "problems": []}
+
+
+def tell_of_board(
+    share: Path, board: str | None, policy: Policy, facts: Facts, uptime_seconds: float, night: NightEnded | None = None
+) -> Json:
+    """Behind `notify --due`, and after a night: tells what there is to tell of this board, and was not told.
+
+    `ways`: what became of each message; `problems`: what else went wrong, in words.
+    """
+    ways: list[Json] = []
+    if policy.notify.ping and night and night.code in (Exit.DONE, Exit.WARNINGS):
+        ways.append(_attempt("ping", partial(sending.ping, policy.notify)))
+    if not sending.ways(policy.notify):
+        return {"ways": ways, "problems": []}
+    looked, problems = _look(lambda: look(share, board, facts))
+    name, now = board or board_name(), facts.now()
+    path = file_for(facts.state_folder, name, share)
+    with alone(path):
+        known = recall(path, now)
+        known = replace(
+            known,
+            seen=(looked and looked["board"]) or known.seen,
+            last_night=night.code if night else known.last_night,
+        )
+        matters = matters_of_night(night.result, night.code, now) if night else {}
+        matters |= matters_of_look(looked, facts)
+        if is_clock_trusted(known.seen, facts) and not (looked and looked["at_work"]):
+            booted = now - timedelta(seconds=uptime_seconds)
+            matters[Matter.MISSED] = missed_since(policy.schedule, known.seen, known.began, booted, facts)
+        standing = standing_of(name, known.seen, matters, now, known.last_night)
+        ended = _tell(path, known, [standing], policy.notify, facts)
+    return {"ways": ways + ended["ways"], "problems": problems + ended["problems"]}
+
+
+def _look(task: Callable[[], Json], seconds: float = _LOOK_SECONDS) -> tuple[Json | None, list[str]]:
+    """What a child sees on the share; None, and why, where it cannot."""
+    try:
+        return within(seconds, "the share", task), []
+    except (BackupctlError, OSError) as error:
+        return None, [f"the share cannot be looked at: {error}"]
+
+
+def _tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:
+    """Tells by every way what that way has not told, and remembers it."""
+    now = facts.now()
+    memories, attempts, problems = {}, [], []
+    for name, way in sending.ways(policy).items():
+        memory = noted(known.ways.get(name, Memory()), standings, now)
+        due = message(memory, standings, now, policy.digest)
+        if due is not None:
+            attempts.append({**_attempt(name, partial(way, due, facts)), "subject": due.subject})
+            memory = told(memory, due, now) if attempts[-1]["sent"] else memory
+        memories[name] = memory
+    try:
+        keep(path, replace(known, ways=memories))
+    except OSError as error:
+        problems.append(f"what was told cannot be remembered, and will be told again: {error}")
+    return {"ways": attempts, "problems": problems}
+
+
+def _attempt(name: str, send: Callable[[], str]) -> Json:
+    try:
+        return {"way": name, "sent": True, "said": send()}
+    except BackupctlError as error:
+        return {"way": name, "sent": False, "said": " ".join(filter(None, (f"{error.cause}.", error.hint)))}
+    except OSError as error:
+        return {"way": name, "sent": False, "said": str(error)}
