@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -234,7 +235,8 @@ class _Run:
             self._tray.sync(folder)
             left = self._storage.names(folder)
             if not left:
-                self._storage.remove_folder(folder)
+                with suppress(OSError):  # SMB has a file until its last holder closes it: then the next one does it
+                    self._storage.remove_folder(folder)
             elif any(self._storage.size(f"{folder}/{name}") is not None for name in left):
                 self._removal.waits.append(f"{folder} has files in it that are not of this program")
         self._storage.sync_folder("captures")
