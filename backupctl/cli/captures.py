@@ -66,21 +66,20 @@ def capture(
         chosen = dataclasses.replace(chosen, store=dataclasses.replace(chosen.store, read_back=read_back))
     card = wanted_source(source)
     folder = wanted_share(share)
-    facts = facts_of_machine()
+    facts = facts_of_machine(chosen)
     guarded = _guard(label, guard, until)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations import capture as operation
-        from backupctl.operations.adopt import existing_shelf, shelf_for_capture
+        from backupctl.operations.capture import CaptureOptions
+        from backupctl.operations.capture_onto import capture_onto
         from backupctl.operations.dry_run import dry_run as estimate
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
-        options = operation.CaptureOptions(card, chosen, label, guarded, confirm)
+        options = CaptureOptions(card, chosen, label, guarded, confirm)
         if dry_run:
-            return estimate(folder, existing_shelf(folder, board), options, facts, reporter)
-        shelf = shelf_for_capture(folder, board, card, chosen, facts, reporter)
-        return operation.capture(shelf, options, facts, reporter, stop)
+            return estimate(folder, board, options, facts, reporter)
+        return capture_onto(folder, board, options, facts, reporter, stop)
 
     def told(result: Json) -> str:
         back = [keeping_view.going_back(result, called_as(), folder.resolve())] if guard else []
@@ -109,13 +108,13 @@ def preflight(
     from backupctl.cli.places import load_policy
     from backupctl.operations.exit_codes import of_checks as exit_code
 
-    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
+    chosen, card, folder = load_policy(policy), wanted_source(source), wanted_share(share)
+    facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.adopt import existing_shelf
-        from backupctl.operations.preflight import preflight as operation
+        from backupctl.operations.preflight.run import preflight as operation
 
-        return operation(folder, existing_shelf(folder, board), card, chosen, facts, reporter)
+        return operation(folder, board, card, chosen, facts, reporter)
 
     run_command(task, lambda result: render.checks(result["checks"]), as_json, code=exit_code)
 
@@ -132,7 +131,8 @@ def night(
     from backupctl.cli import render
     from backupctl.cli.places import load_policy
 
-    chosen, card, folder, facts = load_policy(policy), wanted_source(source), wanted_share(share), facts_of_machine()
+    chosen, card, folder = load_policy(policy), wanted_source(source), wanted_share(share)
+    facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.night import Night, run_night

@@ -82,14 +82,16 @@ def run_command(
 def wanted_share(share: Path | None) -> Path:
     if share is None:
         raise UsageError("which share?", "Say --share DIR, or set BACKUPCTL_SHARE.")
-    return share
+    # A folder that was entered before the share was mounted there is still the one beneath it; its name is not.
+    return share.absolute()
 
 
-def facts_of_machine() -> Any:
+def facts_of_machine(policy: Any = None) -> Any:
+    """`policy`: what its owner thinks of the clock counts."""
     from backupctl.cli.places import state_folder
     from backupctl.operations.facts import this_machine
 
-    return this_machine(state_folder())
+    return this_machine(state_folder(), policy is not None and policy.clock.trust == "always")
 
 
 def moment_of(text: str | None) -> datetime | None:

@@ -125,7 +125,8 @@ def thin(
     from backupctl.cli.places import load_policy
     from backupctl.operations.exit_codes import of_thinning as exit_code
 
-    chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+    chosen, folder = load_policy(policy), wanted_share(share)
+    facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.thin import ThinOptions

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-_FORGIVEN = timedelta(hours=1)  # clocks of two machines differ
+FORGIVEN = timedelta(hours=1)  # clocks of two machines differ
 
 
 def distrust(
@@ -18,14 +18,20 @@ def distrust(
 
     `newest_event` is that of the newest event under a trusted clock; `synchronised` is what the time service says
     since boot, None if there is none. A clock that no service has set is trusted where the server's (None: not known)
-    says the same.
+    says the same; where there is no service, unless the server's says otherwise.
     """
     if now < built:
         return f"the clock says {now:%Y-%m-%d}, before this version of the program was made"
-    if newest_event is not None and now < newest_event - _FORGIVEN:
+    if newest_event is not None and now < newest_event - FORGIVEN:
         return (
             f"the clock says {now:%Y-%m-%d %H:%M}, before the newest event on the share ({newest_event:%Y-%m-%d %H:%M})"
         )
-    if synchronised is False and (server is None or abs(now - server) > _FORGIVEN):
+    vouched = server is not None and abs(now - server) <= FORGIVEN
+    if synchronised is False and not vouched:
         return "the time service has not set the clock since this machine was started"
+    if synchronised is None and server is not None and not vouched:
+        return (
+            f"the clock says {now:%Y-%m-%d %H:%M}, the server's {server.astimezone(now.tzinfo):%Y-%m-%d %H:%M}, and no "
+            "time service is known that could tell which is right"
+        )
     return None

@@ -54,6 +54,7 @@ class History:
     verified: dict[str, str] = field(default_factory=dict)  # capture -> when it was last found whole
     superseded: dict[str, set[str]] = field(default_factory=dict)  # lock token -> captures that it had committed
     captured: set[str] = field(default_factory=set)  # whatever has become of them
+    taken_by: dict[str, str] = field(default_factory=dict)  # capture -> machine, where the event says it
     scheduled: bool = False  # whether nights take captures here
     policy_changes: dict[str, object] = field(
         default_factory=dict
@@ -120,6 +121,8 @@ def _fold_runs(history: History, event: Event) -> None:
         case "captured":
             history.failed_run = None
             history.captured.add(str(body.get("capture")))
+            if isinstance(event.by.get("machine"), str):
+                history.taken_by[str(body.get("capture"))] = event.by["machine"]
             history.scheduled = history.scheduled or body.get("scheduled") is True
             history.policy_changes[str(body.get("capture"))] = body.get("policy_changes")
             if not event.trusted and isinstance(body.get("capture"), str):

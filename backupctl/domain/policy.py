@@ -72,6 +72,7 @@ class NightPolicy:
     """`[night]`: what a night does besides its capture."""
 
     verify_nights: int = 30  # nights in which everything is read back once; 0: none of it
+    stall: int = 600  # seconds without any progress, after which a run is ended
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,14 @@ class SpacePolicy:
     rewrite_traffic: int = 1 << 30  # bytes moved so in a night
     renew_after: int = 180 * 86_400  # seconds, after which a segment that is seen again is written anew; 0: never
     renew_traffic: int = 256 << 20  # bytes written anew in a night
-    thin_below: int = 1 << 30  # bytes: a night that begins with less free room thins first
+    reserve: int = 10  # percent of the share, but at most one whole capture, that a night leaves free
+
+
+@dataclass(frozen=True)
+class ClockPolicy:
+    """`[clock]`: what is thought of this machine's."""
+
+    trust: str = "auto"  # or "always"
 
 
 @dataclass(frozen=True)
@@ -112,6 +120,7 @@ class Policy:
     night: NightPolicy = field(default_factory=NightPolicy)
     retention: RetentionPolicy = field(default_factory=RetentionPolicy)
     space: SpacePolicy = field(default_factory=SpacePolicy)
+    clock: ClockPolicy = field(default_factory=ClockPolicy)
     notify: NotifyPolicy = field(default_factory=NotifyPolicy)
 
     def for_record(self) -> dict[str, Any]:
@@ -119,8 +128,8 @@ class Policy:
         return {key: value for key, value in asdict(self).items() if key != "notify"}
 
 
-_SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic", "thin_below"}
-_SPANS = {"everything_for", "renew_after", "random_delay", "window", "retry_every", "overdue"}
+_SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic"}
+_SPANS = {"everything_for", "renew_after", "random_delay", "window", "retry_every", "overdue", "stall"}
 _MOST_KEPT = 1000
 _BOUNDS = {
     "level": (1, 19),
@@ -137,6 +146,7 @@ _BOUNDS = {
     "retry_every": (5 * 60, 86_400),
     "overdue": (3600, 400 * 86_400),
     "verify_nights": (0, 1000),
+    "stall": (60, 86_400),
     "daily": (0, _MOST_KEPT),
     "weekly": (0, _MOST_KEPT),
     "monthly": (0, _MOST_KEPT),
@@ -149,7 +159,7 @@ _BOUNDS = {
     "rewrite_traffic": (0, 1 << 40),
     "renew_after": (0, 3660 * 86_400),
     "renew_traffic": (0, 1 << 40),
-    "thin_below": (0, 1 << 50),
+    "reserve": (0, 50),
     "mail_port": (1, 65535),
 }
 
@@ -169,6 +179,7 @@ def parse_policy(name: str, text: str) -> Policy:
         "night": NightPolicy,
         "retention": RetentionPolicy,
         "space": SpacePolicy,
+        "clock": ClockPolicy,
         "notify": NotifyPolicy,
     }
     _known(name, document, sections)
@@ -182,6 +193,8 @@ def parse_policy(name: str, text: str) -> Policy:
         raise UsageError(f"policy {name}, [image]: live is tracked, paused or refuse")
     if made["store"].identity not in ("xxh3-128", "sha256"):
         raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
+    if made["clock"].trust not in ("auto", "always"):
+        raise UsageError(f"policy {name}, [clock]: trust is auto or always")
     try:
         check_notify(made["notify"])
     except ValueError as error:

@@ -29,6 +29,10 @@ _LIVE = {
     "paused": "A card in use is frozen for the whole of its capture.",
     "refuse": "A card in use is not captured.",
 }
+_TRUST = {
+    "auto": "The clock is trusted where nothing speaks against it; otherwise nothing is thinned.",
+    "always": "The clock is trusted, whatever speaks against it.",
+}
 _IDENTITY = {
     "xxh3-128": "What the shelf has already is found by XXH3-128, with a secret seed.",
     "sha256": "What the shelf has already is found by SHA-256.",
@@ -101,6 +105,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
         if nights
         else "Nights read nothing back but what they wrote."
     ),
+    "stall": lambda seconds: f"A run without any progress for {span(seconds)} is ended.",
     "daily": _stands("day", "today"),
     "weekly": _stands("week", "this week"),
     "monthly": _stands("month", "this month"),
@@ -130,7 +135,13 @@ _WORDS: dict[str, Callable[[Any], str]] = {
         else "What stands on the share is never written anew."
     ),
     "renew_traffic": lambda count: f"That writes no more than {size(count)} in a night.",
-    "thin_below": lambda count: f"With less than {size(count)} free, a night thins before its capture.",
+    "reserve": lambda percent: (
+        f"A night thins before its capture where that would leave less than {percent} % of the share free "
+        "(or less than one whole capture, if that is smaller)."
+        if percent
+        else "A night thins before its capture where that would not fit."
+    ),
+    "trust": lambda how: _TRUST[how],
     "command": _program("Told by a program", "No program is told anything."),
     # A URL may be a secret, so it is not repeated here.
     "webhook": lambda url: "Told by a webhook." if url else "No webhook is told anything.",

@@ -10,7 +10,8 @@ from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import Facts
-from backupctl.operations.preflight import share_on_source
+from backupctl.operations.preflight.card import share_on_source
+from backupctl.operations.preflight.share import IS_IT_MOUNTED
 from backupctl.operations.progress import Reporter
 from backupctl.operations.share_identity import identity_at, remember
 from backupctl.operations.source import must_exist
@@ -94,8 +95,10 @@ def shelf_for_capture(
     must_exist(source)  # or a mistyped name would leave a shelf behind
     on_source = share_on_source(folder, source)
     if on_source:
-        raise Refused(on_source, "Is the network share mounted? Its mount point is an ordinary folder now.")
+        raise Refused(on_source, IS_IT_MOUNTED)
     name = board or board_name()
     shelf = make_shelf(folder, name, policy.store.identity, facts.now().isoformat(timespec="seconds"))
     reporter.note(f"{name} is new on this share: it has a shelf of its own now")
+    for problem in () if shelf.mark.same_machine else _remember(folder, facts):
+        reporter.note(problem)
     return shelf

@@ -28,7 +28,9 @@ from backupctl.operations.intake import Intake
 from backupctl.operations.last_capture import LastCapture, last_capture
 from backupctl.operations.listing import summary
 from backupctl.operations.part_series import PartSeries
-from backupctl.operations.preflight import Situation, refuse_if_any, run_checks, warnings_for_the_record
+from backupctl.operations.preflight.check import refuse_if_any, warnings_for_the_record
+from backupctl.operations.preflight.run import run_checks
+from backupctl.operations.preflight.situation import NOT_TRIED, Reached, Situation
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.renewal import Renewal, renewal_of
@@ -68,8 +70,10 @@ class CaptureOptions:
             checked_label(self.label)
 
 
-def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter, stop: Stop) -> dict[str, Any]:
-    """Takes a capture; the object that `capture --json` prints.
+def capture(
+    shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Reporter, stop: Stop, reached: Reached = NOT_TRIED
+) -> dict[str, Any]:
+    """Takes a capture; the object that `capture --json` prints. `reached`: what was found out of the share before.
 
     Raises BackupctlError of every kind; nothing that was on the shelf before is touched, whatever happens.
     """
@@ -85,7 +89,10 @@ def capture(shelf: Shelf, options: CaptureOptions, facts: Facts, reporter: Repor
             session = Session(shelf, facts, reporter)
         except OSError as error:
             raise share_failed(error) from error
-        checks = run_checks(Situation(shelf.share_folder, shelf, session, facts, options.policy, source, card))
+        situation = Situation(
+            shelf.share_folder, shelf, session, facts, options.policy, source, card, reached.probed
+        )  # fmt: skip
+        checks = [*reached.checks, *run_checks(situation)]
         refuse_if_any(checks)
         if shelf.mark.same_machine:
             reporter.note("note: the share is a folder of this machine, and is lost with it")

@@ -7,10 +7,14 @@ from typing import Any
 
 from backupctl.domain.card_map import cells
 from backupctl.domain.segments import SEGMENT_BYTES
+from backupctl.operations.adopt import existing_shelf
 from backupctl.operations.capture import CaptureOptions
 from backupctl.operations.card_map import layout_of
 from backupctl.operations.facts import Facts
-from backupctl.operations.preflight import Situation, as_json, run_checks
+from backupctl.operations.preflight.check import as_json, refuse_if_any
+from backupctl.operations.preflight.run import run_checks
+from backupctl.operations.preflight.share import look_at_share
+from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.progress import Reporter
 from backupctl.operations.reading import StretchReader
 from backupctl.operations.segmenting import Segmenter
@@ -18,22 +22,22 @@ from backupctl.operations.session import Session
 from backupctl.operations.source import open_source
 from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
-from backupctl.share.shelf import Shelf, load_index
+from backupctl.share.shelf import load_index
 
 _SAMPLE = 64  # segments that are read
 
 
 def dry_run(
-    folder: Path, shelf: Shelf | None, options: CaptureOptions, facts: Facts, reporter: Reporter
+    folder: Path, board: str | None, options: CaptureOptions, facts: Facts, reporter: Reporter
 ) -> dict[str, Any]:
-    """What `capture` would read, and an estimate of what it would write, from a sample of the card.
-
-    `shelf` is None for a board that has none on the share yet.
-    """
+    """What `capture` would read, and an estimate of what it would write, from a sample of the card."""
+    checks = look_at_share(folder, facts)
+    refuse_if_any(checks)
+    shelf = existing_shelf(folder, board)
     with open_source(options.source, options.policy.image) as source:
         card = source.map(options.policy.image.leave_out)
         session = Session(shelf, facts, reporter) if shelf else None
-        checks = run_checks(Situation(folder, shelf, session, facts, options.policy, source, card))
+        checks += run_checks(Situation(folder, shelf, session, facts, options.policy, source, card))
         hashing = shelf.mark.hashing if shelf else Hashing(options.policy.store.identity, 0)
         # Parts that are not confirmed count: the capture itself would confirm them first.
         index = (

@@ -6,7 +6,7 @@ from typing import Any
 
 from backupctl.domain.errors import Exit
 from backupctl.domain.record import PARTIAL
-from backupctl.operations.preflight import REFUSE, WARNING
+from backupctl.operations.preflight.check import REFUSE, WARNING
 
 _HURT = ("damaged_segments", "damaged_parts", "damaged_captures", "unusable_captures", "problems")
 

@@ -31,6 +31,7 @@ class Facts:
     synchronised: bool | None
     state_folder: Path
     now: Callable[[], datetime] = _now
+    clock_vouched: bool = False  # the owner vouches for the clock, in the policy
 
     def claim(self, doing: str) -> Claim:
         process = os.getpid()
@@ -50,7 +51,7 @@ class Facts:
         return {"host": self.name, "machine": self.machine, "boot": self.boot, "program": __version__}
 
 
-def this_machine(state_folder: Path) -> Facts:
+def this_machine(state_folder: Path, clock_vouched: bool = False) -> Facts:
     """The facts of the machine that this runs on."""
     node = platform.node() or "unnamed"
     fallback = hashlib.sha256(f"backupctl {uuid.getnode()}".encode()).hexdigest()[:32]
@@ -61,4 +62,5 @@ def this_machine(state_folder: Path) -> Facts:
         zone=host.time_zone(os.environ.get("TZ", "")),
         synchronised=host.clock_state().synchronised,
         state_folder=state_folder,
+        clock_vouched=clock_vouched,
     )

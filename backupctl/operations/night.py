@@ -11,10 +11,15 @@ from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound,
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
-from backupctl.operations.adopt import existing_shelf, shelf_for_capture
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.adopt import existing_shelf
+from backupctl.operations.capture import CaptureOptions
+from backupctl.operations.capture_onto import capture_onto
 from backupctl.operations.facts import Facts
+from backupctl.operations.listing import captures_of
+from backupctl.operations.preflight.check import as_json, refuse_if_any
+from backupctl.operations.preflight.share import look_at_share
 from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.room import room_for
 from backupctl.operations.thin import ThinOptions, thin
 from backupctl.operations.verify import VerifyOptions, verify
 from backupctl.share.shelf import Shelf
@@ -49,17 +54,27 @@ class StepResult:
 
 @dataclass(frozen=True)
 class NightStep:
-    """One step. `run` raises BackupctlError or OSError where it fails, and returns None where the policy has it off."""
+    """One step. `run` raises BackupctlError or OSError where it fails, and returns None where the policy has it off.
+
+    Without one that is `needed` there is no night: nothing of the rest could be done.
+    """
 
     name: str
     run: Callable[[Night], StepResult | None]
+    needed: bool = False
+
+
+def _look(night: Night) -> StepResult:
+    """Whether the share is there, and the right one; the rest of preflight is the capture's."""
+    checks = look_at_share(night.share, night.facts)
+    refuse_if_any(checks)
+    return StepResult({"board": night.board, "checks": as_json(checks)}, Exit.DONE, "the share is there")
 
 
 def _capture(night: Night) -> StepResult:
     """Preflight, confirming what the last run wrote, the capture itself, and reading back what it wrote."""
-    shelf = shelf_for_capture(night.share, night.board, night.source, night.policy, night.facts, night.reporter)
     options = CaptureOptions(night.source, night.policy, scheduled=True)
-    result = capture(shelf, options, night.facts, night.reporter, night.stop)
+    result = capture_onto(night.share, night.board, options, night.facts, night.reporter, night.stop)
     said = f"{result['id']}, {result['state']}, {size(result['written_bytes'])} written"
     return StepResult(result, exit_codes.of_capture(result), "; ".join([said, *result["warnings"]]))
 
@@ -81,17 +96,16 @@ def _shelf(night: Night) -> Shelf:
     return shelf
 
 
-def _make_room(night: Night) -> StepResult | None:
+def _make_room(night: Night) -> StepResult:
     """Thins before the capture, where little room is left on the share, and gives back what was removed before."""
-    least = night.policy.space.thin_below
-    if not least:
-        return None
     shelf = existing_shelf(night.share, night.board)
-    free = shelf.storage.free_bytes() if shelf else None
-    if shelf is None or free is None or free >= least:
-        said = "a new shelf" if free is None else f"{size(free)} free"
-        return StepResult({"board": night.board, "free_bytes": free}, Exit.DONE, said)
-    return _thin(night, SHORT)
+    images = [record for record in captures_of(shelf)[0].records if record.kind == "image"] if shelf else []
+    if not images:
+        return StepResult({"board": night.board, "free_bytes": None}, Exit.DONE, "nothing to thin yet")
+    room = room_for(night.share, images, images[-1].in_use_bytes, night.policy.space.reserve)
+    if room.is_short:
+        return _thin(night, SHORT)
+    return StepResult({"board": night.board, "free_bytes": room.free}, Exit.DONE, str(room))
 
 
 def _thin(night: Night, grace: Grace = FULL) -> StepResult:
@@ -122,6 +136,7 @@ def _found(verified: Json) -> str:
 
 
 STEPS: tuple[NightStep, ...] = (
+    NightStep("share", _look, needed=True),
     NightStep("room", _make_room),
     NightStep("capture", _capture),
     NightStep("verify", _verify),
@@ -132,14 +147,15 @@ STEPS: tuple[NightStep, ...] = (
 def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
     """The object that `night --json` prints: every step with what came of it, and the exit code of the whole.
 
-    A step that fails is part of the result, and the next one runs all the same; only a wish to stop ends the night.
+    A step that fails is part of the result, and the next one runs all the same; what ends the night is a wish to stop,
+    or a step that is needed for all that follows.
     """
     told: list[Json] = []
     codes: list[Exit] = []
     stopped: Exit | None = None
     for step in steps:
         if stopped is not None:
-            told.append(_told(step.name, NOT_RUN, Exit.DONE, "the night was stopped before it"))
+            told.append(_told(step.name, NOT_RUN, Exit.DONE, "the night had ended before it"))
             continue
         try:
             result = step.run(night)
@@ -148,9 +164,11 @@ def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
             told.append(_told(step.name, FAILED, error.exit_code, error.cause, error.hint))
         except BackupctlError as error:
             codes.append(error.exit_code)
+            stopped = error.exit_code if step.needed else None
             told.append(_told(step.name, FAILED, error.exit_code, error.cause, error.hint))
         except OSError as error:
             codes.append(Exit.FAILED)
+            stopped = Exit.FAILED if step.needed else None
             told.append(_told(step.name, FAILED, Exit.FAILED, str(error)))
         else:
             if result is None:

@@ -103,6 +103,8 @@ def _keep(folder: Path, event: Event) -> None:
 
 def clock_distrust(history: History, facts: Facts, server: datetime | None = None) -> str | None:
     """Why this machine's clock is not trusted; None if it is. `server`: what the clock of the share's server says."""
+    if facts.clock_vouched:
+        return None
     newest = history.last_time
     built = datetime.fromisoformat(f"{BUILT}T00:00:00+00:00")
     try:

@@ -81,11 +81,16 @@ def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
     # Only Linux has these; card files can be read anywhere.
     from backupctl.board.block_device import disk_of
     from backupctl.board.emmc import boot_areas_in_use
+    from backupctl.board.health import io_errors
+    from backupctl.board.host import boot_id
     from backupctl.board.open_device import DeviceReader, open_exclusive
     from backupctl.operations.live_card import open_live
 
     disk = disk_of(path)
     identity: dict[str, Any] = {"path": str(path), "model": disk.model, "serial": disk.serial, "cid": disk.cid}
+    count = io_errors(disk)
+    if count is not None:
+        identity["io_errors"] = {"boot": boot_id(), "count": count}
     areas = boot_areas_in_use(disk.name)
     warnings = tuple(
         f"{area}, a boot area of the eMMC, holds something, and is not part of the capture" for area in areas

@@ -14,7 +14,11 @@ import pytest
 from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import this_machine
-from backupctl.operations.preflight import Situation, check_card, warnings_for_the_record
+from backupctl.operations.preflight.card import check_card
+from backupctl.operations.preflight.check import warnings_for_the_record
+from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.progress import Quiet
+from backupctl.operations.session import Session
 from backupctl.operations.source import Source
 from backupctl.share.manifest import append_event
 from backupctl.share.shelf import open_shelf
@@ -141,9 +145,9 @@ def test_a_card_that_says_itself_that_it_is_another_is_a_warning_of_the_capture(
 
     def warnings(**identity: str) -> list[str]:
         source = Source("/dev/sdb", nothing, 512, {"path": "/dev/sdb", **identity}, lambda: None)
-        situation = Situation(
-            hurt.share, open_shelf(hurt.share, "shed"), nothing, this_machine(tmp_path), Policy(), source, nothing
-        )
+        shelf, facts = open_shelf(hurt.share, "shed"), this_machine(tmp_path)
+        session = Session(shelf, facts, Quiet())
+        situation = Situation(hurt.share, shelf, session, facts, Policy(), source, nothing)
         return warnings_for_the_record([check_card(situation)])
 
     altered(hurt, hurt.captures[1], source={"path": "/dev/sda", "serial": "0x1a"})

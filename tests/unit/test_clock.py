@@ -27,6 +27,8 @@ SERVER_ELSEWHERE = NOW.astimezone(timezone(timedelta(hours=9)))
         (NOW, None, False, SERVER_ELSEWHERE, None),
         (NOW, None, False, NOW + 61 * MINUTES, "time service"),
         (NOW, None, False, NOW - 61 * MINUTES, "time service"),
+        (NOW, None, None, NOW + 59 * MINUTES, None),
+        (NOW, None, None, NOW + 24 * 60 * MINUTES, "the server's"),  # one of them is wrong, and nobody knows which
         (NOW, None, True, NOW - 300 * MINUTES, None),  # a service's word is better than the server's
         (BUILT - MINUTES, None, False, BUILT - MINUTES, "before this version"),  # both can be wrong
         (NOW, NOW + 61 * MINUTES, False, NOW, "newest event"),

@@ -90,7 +90,10 @@ def test_nought_needs_no_unit() -> None:
         ("[schedule]\nwindow = 0\n", "not within 3600 and"),
         ("[schedule]\nwhen = 3\n", "when is 3"),
         ("[space]\nrewrite_dead = 40\n", "not within 50 and 100"),
-        ('[space]\nthin_below = "1 h"\n', "not a size"),
+        ('[space]\nrenew_traffic = "1 h"\n', "not a size"),
+        ("[space]\nreserve = 51\n", "not within 0 and 50"),
+        ('[clock]\ntrust = "never"\n', "auto or always"),
+        ('[night]\nstall = "5 s"\n', "not a span"),
         ("retention = 7\n", "not a table"),
     ],
 )

@@ -34,13 +34,14 @@ OTHERS = [
      ["20.0 MiB a second", "same priority", "any other program", "2 threads"]),
     ('[schedule]\nwhen = "Wed 03:41"\nrandom_delay = 0\nwindow = "8 h"\nretry_every = "2 h"\noverdue = "9 d"\n',
      ["Wed 03:41", "on all boards", "8 hours", "2 hours", "9 days"]),
-    ("[night]\nverify_nights = 0\n", ["nothing"]),
+    ('[night]\nverify_nights = 0\nstall = "3 min"\n', ["nothing", "3 minutes"]),
     ('[retention]\ndaily = 0\nweekly = 1\nmonthly = 6\nyearly = 9\nnewest = 5\neverything_for = 0\nminimum = 1\n'
      "max_removals = 8\n",
      ["None", "1 week ", "6 months", "9 years", "5", "None", "newest good one.", "More than 8 removals at once are"]),
     ('[space]\nrewrite_dead = 100\nrewrite_traffic = "1 MiB"\nrenew_after = 0\nrenew_traffic = "2 MiB"\n'
-     'thin_below = "3 MiB"\n',
-     ["never made smaller", "1.00 MiB", "never", "2.00 MiB", "3.00 MiB"]),
+     "reserve = 0\n",
+     ["never made smaller", "1.00 MiB", "never", "2.00 MiB", "would not fit"]),
+    ('[clock]\ntrust = "always"\n', ["whatever"]),
 ]  # fmt: skip
 
 

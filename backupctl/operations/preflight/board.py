@@ -1,0 +1,120 @@
+"""Checks of the board's shelf, of its clock, and of its name."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from backupctl.domain.clock import FORGIVEN
+from backupctl.domain.events import History
+from backupctl.domain.record import CaptureRecord, card_of
+from backupctl.domain.units import duration, span
+from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
+from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.room import LEAST, room_for
+from backupctl.operations.session import clock_distrust
+from backupctl.share.lock import holder_now
+
+_NIGHTS = 3
+
+
+def check_shelf(situation: Situation) -> Check:
+    if situation.shelf is None:
+        return Check("shelf", OK, "the board is new on the share, and gets a shelf of its own")
+    return Check("shelf", OK, f"the shelf of {situation.shelf.board}, {situation.shelf.path}")
+
+
+def check_name(situation: Situation) -> Check:
+    """Whether another board goes by this one's name: both would be captured in turn, and each would look replaced."""
+    newest = next((record for record in reversed(situation.images) if record.source.get("live")), None)
+    if situation.shelf is None or situation.session is None or newest is None or situation.source.live is None:
+        return Check("name", OK, "no other board goes by it, as far as is known")
+    history = situation.session.history
+    machine = history.taken_by.get(newest.id, situation.facts.machine)
+    continued = max((said.sequence for said in history.continued), default=0)
+    same_card = card_of(newest.source) == card_of(situation.source.identity)
+    if machine == situation.facts.machine or same_card or newest.sequence < continued:
+        return Check("name", OK, f"the board of the newest capture is this one, {situation.shelf.board}")
+    name = situation.shelf.board
+    return Check(
+        "name", REFUSE, f"{name} is the name of another board: it took the newest capture, of its own card",
+        f"Another name: --board. If it replaces that one: backupctl boards continue {name} --new-board",
+    )  # fmt: skip
+
+
+def check_policy(situation: Situation) -> Check:
+    return Check("policy", OK, situation.policy.name)  # one that cannot be used ends the command before
+
+
+def check_room(situation: Situation) -> Check:
+    """What lacks room is a capture, and never a thinning."""
+    percent = situation.policy.space.reserve
+    room = room_for(situation.folder, situation.images, situation.card.data.total, percent)
+    thin = "Make room on the NAS, or: backupctl thin"
+    if room.free < LEAST:
+        return Check("room", REFUSE, str(room), thin)
+    if room.free < room.wanted:
+        return Check("room", WARNING, str(room), f"It may not fit; nothing is lost if it does not. {thin}")
+    return Check("room", WARNING, str(room), thin) if room.is_short else Check("room", OK, str(room))
+
+
+def check_time(situation: Situation) -> Check:
+    """Whether a capture ends within the window: nights that overlap the day's work are stopped by people."""
+    taken = [_seconds(record) for record in situation.images[1:][-_NIGHTS:]]
+    if taken:
+        needed, by = max(taken), "as the last ones took"
+    else:
+        whole = situation.card.data.total
+        rates = [situation.policy.pace.rate, int(situation.probed.written) if situation.probed else 0]
+        needed, by = max((whole / rate for rate in rates if rate), default=0.0), "by the share's rate"
+    window = situation.policy.schedule.window
+    said = f"about {duration(needed)} wanted, {by}; the window is {span(window)}"
+    if needed <= window:
+        return Check("time", OK, said)
+    return Check("time", WARNING, said, "Make the window longer, or the link faster; the first capture takes longest.")
+
+
+def _seconds(record: CaptureRecord) -> float:
+    try:
+        taken = datetime.fromisoformat(record.finished) - datetime.fromisoformat(record.started)
+    except (ValueError, TypeError):
+        return 0.0
+    return max(0.0, taken.total_seconds())
+
+
+def check_lock(situation: Situation) -> Check:
+    holder = holder_now(situation.shelf.storage) if situation.shelf else None
+    if holder is None:
+        return Check("lock", OK, "nobody else is at work on the shelf")
+    return Check(
+        "lock",
+        WARNING,
+        f"{holder.name} says that it is at work ({holder.doing})",
+        "A stale lock is found and followed.",
+    )
+
+
+def check_clock(situation: Situation) -> Check:
+    history = situation.session.history if situation.session else History()
+    now, server = situation.facts.now(), situation.server_says()
+    why = clock_distrust(history, situation.facts, server)
+    if why is not None:
+        todo = 'Set the clock. A capture is taken, and marked, but nothing is thinned. See `[clock] trust = "always"`.'
+        return Check("clock", WARNING, why, todo)
+    said = f"{now:%a %d %b %Y %H:%M %z}"
+    if server is not None and abs(server - now) > FORGIVEN:
+        return Check("clock", WARNING, f"{said}; {words_of_difference(server - now)}", "Set the clock of the server.")
+    return Check("clock", OK, said)
+
+
+def words_of_difference(ahead: timedelta) -> str:
+    side = "ahead of" if ahead > timedelta(0) else "behind"
+    return f"the server's clock is {span(int(abs(ahead).total_seconds()))} {side} it"
+
+
+def check_manifest(situation: Situation) -> Check:
+    if situation.session is None:
+        return Check("manifest", OK, "none yet")
+    problems = situation.session.problems
+    if not problems:
+        return Check("manifest", OK, f"{situation.session.history.last_sequence} events")
+    return Check("manifest", WARNING, "; ".join(problems[:3]), "Run `backupctl verify`.")

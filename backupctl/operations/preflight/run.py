@@ -1,0 +1,74 @@
+"""Every check that a capture makes before it reads a byte of the card."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError
+from backupctl.domain.policy import Policy
+from backupctl.operations.adopt import existing_shelf
+from backupctl.operations.facts import Facts
+from backupctl.operations.preflight import board, card
+from backupctl.operations.preflight.check import REFUSE, Check, as_json, is_refused
+from backupctl.operations.preflight.share import look_at_share, probe_share
+from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.progress import Reporter, Step
+from backupctl.operations.session import Session
+from backupctl.operations.source import open_source
+
+_CHECKS: tuple[Callable[[Situation], Check], ...] = (
+    board.check_shelf,
+    board.check_name,
+    board.check_policy,
+    card.check_not_on_source,
+    card.check_source,
+    card.check_size,
+    card.check_card,
+    card.check_use,
+    card.check_watchdog,
+    card.check_packages,
+    card.check_power,
+    card.check_heat,
+    card.check_wear,
+    board.check_room,
+    board.check_time,
+    board.check_lock,
+    board.check_clock,
+    board.check_manifest,
+)
+
+
+def run_checks(situation: Situation) -> list[Check]:
+    """All checks but those of `share`, in order; one that fails by itself refuses."""
+    found = []
+    for check in _CHECKS:
+        try:
+            found.append(check(situation))
+        except (BackupctlError, OSError) as error:
+            name = check.__name__.removeprefix("check_").replace("_", " ")
+            found.append(Check(name, REFUSE, str(error), getattr(error, "hint", "")))
+    return found
+
+
+def preflight(
+    folder: Path, board: str | None, source: Path, policy: Policy, facts: Facts, reporter: Reporter
+) -> dict[str, Any]:
+    """Behind `preflight`: every check by itself. Where the share refuses, nothing more is known."""
+    reporter.step(Step("looking for the share", 0, 0))
+    checks = look_at_share(folder, facts)
+    if not is_refused(checks):
+        shelf = existing_shelf(folder, board)
+        reporter.step(Step("trying to write to the share", 0, 0))
+        tried, probed = probe_share(shelf.path if shelf else folder)
+        checks.append(tried)
+        reporter.step(Step("looking at the card and the shelf", 0, 0))
+        try:
+            with open_source(source, policy.image) as opened:
+                session = Session(shelf, facts, reporter) if shelf else None
+                found = opened.map(policy.image.leave_out)
+                checks += run_checks(Situation(folder, shelf, session, facts, policy, opened, found, probed))
+        except BackupctlError as error:
+            checks.append(Check("source", REFUSE, error.cause, error.hint))
+    return {"checks": as_json(checks)}
