@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.operations.restore import left_alone
 from backupctl.operations.session import hold
+from backupctl.operations.stitching import SegmentReader, stream_of
 from backupctl.operations.thin import ThinOptions, thin
 from backupctl.operations.verify import VerifyOptions, verify
 from backupctl.share.manifest import read_manifest
@@ -461,3 +463,15 @@ def test_what_cannot_be_read_stays_where_it_is(board: SmallBoard, shelf: Shelf) 
     check_restores(board, shelf)
     assert len(thin_once(board, shelf, tidy=True)["rewritten_parts"]) == 1
     check_restores(board, shelf)
+
+
+def test_a_reader_without_a_mark_finds_parts_in_the_trash(board: SmallBoard, shelf: Shelf) -> None:
+    """On a share that cannot be written: it began to read before the capture was removed, and reads to the end."""
+    id = list(board.contents)[2]
+    _, history = captures_of(shelf)
+    _, index, stretches = stream_of(shelf, history, id, pytest.fail)
+    thin_once(board, shelf)
+    assert id not in check_restores(board, shelf)
+    with closing(index), SegmentReader(shelf, history) as reader:
+        found = [reader.read(stretch.place, stretch.entry.hash) for stretch in stretches if stretch.place]
+    assert b"".join(found) == board.contents[id]  # a card without zeros
