@@ -128,7 +128,7 @@ def night(
     quiet: QuietOption = False,
 ) -> None:
     """Does what the timer runs: takes a capture, verifies a part of all, and thins."""
-    from backupctl.cli import render
+    from backupctl.cli import render, telling
     from backupctl.cli.places import load_policy
 
     chosen, card, folder = load_policy(policy), wanted_source(source), wanted_share(share)
@@ -141,7 +141,10 @@ def night(
         step_aside(chosen.pace, reporter)
         return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
 
-    run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]))
+    def tell(result: Json | None, ended: Exit) -> None:
+        telling.after_night(folder, board, chosen, facts, quiet, result, ended)
+
+    run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]), afterwards=tell)
 
 
 def thaw(

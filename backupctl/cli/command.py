@@ -66,17 +66,22 @@ def run_command(
     quiet: bool = False,
     code: Callable[[Json], Exit] = lambda _: Exit.DONE,
     json_of: Callable[[Json], object] = lambda result: result,
+    afterwards: Callable[[Json | None, Exit], None] = lambda _, __: None,
 ) -> None:
-    """Runs a task in a worker, prints its result, and ends with the code that goes with it."""
+    """Runs a task in a worker, prints its result, and ends with the code that goes with it.
+
+    `afterwards` is called before that, also for a task that came to no result.
+    """
     from backupctl.cli.supervisor import run
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
 
     result, ended = run(task, View(quiet))
-    if result is None:
-        sys.exit(int(ended))
-    print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result)))
-    sys.exit(int(code(result)))
+    if result is not None:
+        print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result)))
+        ended = code(result)
+    afterwards(result, ended)
+    sys.exit(int(ended))
 
 
 def wanted_share(share: Path | None) -> Path:

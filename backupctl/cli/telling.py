@@ -41,7 +41,8 @@ def notify(
     if try_ways == due:
         raise UsageError("what is to be sent?", "Say --try for a test message, or --due for what there is to tell.")
     # No worker: what touches the share or the network is a child with a deadline.
-    chosen, facts = load_policy(policy), facts_of_machine()
+    chosen = load_policy(policy)
+    facts = facts_of_machine(chosen)
     if try_ways:
         result = operation.try_ways(chosen, board, facts)
     else:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from backupctl.board.health import under_voltage
 from backupctl.domain.due import window_of
 from backupctl.domain.errors import Exit
 from backupctl.domain.events import History
@@ -49,7 +50,7 @@ def look(share: Path, board: str | None, facts: Facts) -> Json:
 def matters_of_look(looked: Json | None, facts: Facts) -> Matters:
     """`looked`: None where the share could not be asked, and little is known."""
     now = facts.now()
-    matters: Matters = {}
+    matters: Matters = {Matter.POWER: now} if under_voltage() else {}
     if looked is not None:
         matters[Matter.WRONG_SHARE] = now if looked["wrong_share"] else None
     board = looked["board"] if looked else None
@@ -70,6 +71,10 @@ def matters_of_night(result: Json | None, code: Exit, now: datetime) -> Matters:
         matters[Matter.THINNING] = now
     elif result["thin"]:
         matters[Matter.THINNING] = None
+    if result["capture"]:
+        # As preflight saw it: an alarm does not last for as long as a night.
+        weak = any(warning.startswith("power: ") for warning in result["capture"]["warnings"])
+        matters[Matter.POWER] = now if weak else None
     codes = [step["exit"] for step in result["steps"]]
     if Exit.DAMAGE in codes:
         matters[Matter.DAMAGE] = now

@@ -144,6 +144,7 @@ def night_with(**outcomes: Any) -> dict[str, Any]:
     codes = {"verify": 5 if outcomes.get("damage") else 0}
     return {
         "room": None,
+        "capture": {"warnings": outcomes.get("warnings", [])},
         "thin": {"unusual": outcomes.get("unusual"), "applied": not outcomes.get("unusual")},
         "verify": {"damaged_segments": codes["verify"]},
         "steps": [{"name": name, "exit": code} for name, code in codes.items()],
@@ -151,14 +152,17 @@ def night_with(**outcomes: Any) -> dict[str, Any]:
 
 
 def test_what_a_night_found_is_told_and_so_is_its_end(board: Board) -> None:
-    found = NightEnded(night_with(damage=True, unusual="4 captures at once"), Exit.DAMAGE)
-    said = board.look(found)
+    # As the check of preflight named "power" has it.
+    weak = "power: the voltage is too low now, by rpi_volt"
+    said = board.look(NightEnded(night_with(damage=True, unusual="4 at once", warnings=[weak]), Exit.DAMAGE))
+    assert "its power supply is too weak" in said
     assert "there is damage on the share" in said
     assert "more than is usual waits" in said
     assert board.look() == "", "what nobody has looked at since is as it was"
     said = board.look(NightEnded(night_with(), Exit.DONE))
     assert "no damage was found any more" in said
     assert "is settled" in said
+    assert "its power supply holds" in said
 
 
 def test_a_share_that_stalled(board: Board) -> None:
