@@ -1,4 +1,4 @@
-"""What `scripts/bench` measures as one year simulated: a card of 64 GB with 60 000 segments in use, 2 % changed a night."""
+"""What `scripts/bench` measures as one year simulated: a card with 60 000 segments in use, 2 % changed a night."""
 
 from __future__ import annotations
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import ceil
 
 from backupctl.domain.changes import SAMPLED_CELLS, Changes, fraction
 from backupctl.domain.resampling import Night
 from backupctl.domain.retention import Candidate
 from backupctl.domain.simulation import Current, PartThere, ShelfThere
 
-_NIGHTS = 28
+_NIGHTS, _CHANGES_A_NIGHT = 28, 30  # as few cells change as is enough for a simulation
 _TABLE_SHARE = 0.0025  # of a part: 40 bytes for a segment of some 150 KiB, and what is rounded up
 _CONTENTS_BYTES = 22  # for a segment
 _RECORD_BYTES, _EVENTS_BYTES, _OTHER_BYTES = 4096, 3072, (1 << 20) + 20_000  # the ballast, marks, how to restore
@@ -30,7 +31,7 @@ class Assumptions:
 def assumed(assumptions: Assumptions, segment_bytes: int, first: datetime) -> tuple[ShelfThere, list[Night]]:
     """A shelf that has the first capture, taken at `first`, and four weeks of nights before."""
     segments = max(1, assumptions.in_use_bytes // segment_bytes)
-    one_in = -(-segments // SAMPLED_CELLS)
+    one_in = ceil(segments / min(SAMPLED_CELLS, 100 * _CHANGES_A_NIGHT / max(assumptions.changed, 0.01)))
     cells = max(1, segments // one_in)
     stored = round(segment_bytes * assumptions.stored / 100 / 512) * 512
     change = cells * assumptions.changed / 100

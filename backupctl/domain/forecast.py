@@ -76,21 +76,27 @@ def forecast(
     today: Circumstances,
     chances: Iterable[Chance],
 ) -> Forecast:
-    """One run for each of `chances`, which decide what it draws.
+    """Two runs for each of `chances`, which decide what is drawn.
 
     `nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come.
     """
     keeping = keep(retention, shelf.captures, times, today)
     past = Past(nights)
-    made = sorted((simulate(shelf, past, keeping, space, chance) for chance in chances), key=lambda run: run.total[-1])
-    outside = max(0, (len(made) + 1) // 20 - 1)  # on each side: of n runs, the next lies below the kth with k / (n + 1)
+    runs, doubting = [], []
+    for chance in chances:
+        runs.append(simulate(shelf, past, keeping, space, chance))
+        doubting.append(simulate(shelf, past, keeping, space, chance, doubt=True))
     low, middle, high = [], [], []
-    for totals in zip(*(run.total for run in made), strict=True):
-        ordered = sorted(totals)
-        low.append(ordered[outside])
-        middle.append(int(median(ordered)))
-        high.append(ordered[-1 - outside])
+    outside = max(0, (len(runs) + 1) // 20 - 1)  # on each side: of n, the next lies below the kth with k / (n + 1)
+    for night in range(len(times)):
+        middle.append(int(median(run.total[night] for run in runs)))
+        # Weeks that are drawn twice have more in common than weeks have: only the spread of these runs is believed.
+        spread = sorted(run.total[night] for run in doubting)
+        scale = middle[-1] / median(spread)
+        low.append(int(spread[outside] * scale))
+        high.append(int(spread[-1 - outside] * scale))
     return Forecast(
         keeping, tuple(low), tuple(middle), tuple(high),
-        int(median(run.written for run in made)), int(median(run.moved for run in made)), made[len(made) // 2],
+        int(median(run.written for run in runs)), int(median(run.moved for run in runs)),
+        sorted(runs, key=lambda run: run.total[-1])[len(runs) // 2],
     )  # fmt: skip

@@ -1,9 +1,9 @@
 """Nights to come, drawn from the nights that a board had: which cells of its card will change.
 
 Drawn are stretches of a week that begin on the right day of the week, not single nights, since nights hang together: an
-upgrade comes weekly, and a log is written for some nights and then rests. Each run first draws the weeks that it
-believes in, and then the future from these, so that the band between runs also has in it how little a short history
-says.
+upgrade comes weekly, and a log is written for some nights and then rests. A run that doubts first draws the weeks that
+it believes in, and then the future from these: between such runs lies also how little a short history says (as with
+the bootstrap: B. Efron, Bootstrap Methods: Another Look at the Jackknife, The Annals of Statistics 7, 1979).
 
 A database's cells change again and again; those of an upgrade are next time mostly others. Of a cell that changed in k
 of the stretches, (k - d) / k of the changes are drawn with its identity, the rest for cells that nobody has seen change
@@ -66,8 +66,11 @@ class Past:
         starts = [number for number in range(last + 1) if self.nights[number].at.weekday() == weekday]
         return starts or list(range(last + 1))
 
-    def draw(self, times: Iterable[datetime], chance: Chance) -> Iterator[tuple[Changes, bool]]:
-        """For each of `times` what changed in a night like it, and whether a new stretch begins with it."""
+    def draw(self, times: Iterable[datetime], chance: Chance, doubt: bool) -> Iterator[tuple[Changes, bool]]:
+        """For each of `times` what changed in a night like it, and whether a new stretch begins with it.
+
+        `doubt`: the stretches that are drawn from are themselves drawn, once.
+        """
         believed: dict[int, list[int]] = {}
         number = left = 0
         for at in times:
@@ -76,7 +79,7 @@ class Past:
                 weekday = at.weekday()
                 if weekday not in believed:
                     starts = self._starts(weekday)
-                    believed[weekday] = [_one_of(starts, chance) for _ in starts]
+                    believed[weekday] = [_one_of(starts, chance) for _ in starts] if doubt else starts
                 number, left = _one_of(believed[weekday], chance), self._stretch
             yield self.nights[number].changes, begins
             number, left = number + 1, left - 1

@@ -89,10 +89,12 @@ class Run:
     moved: int
 
 
-def simulate(shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, chance: Chance) -> Run:
-    """The same chance draws the same nights, whatever the policy."""
+def simulate(
+    shelf: ShelfThere, past: Past, keeping: Keeping, space: SpacePolicy, chance: Chance, doubt: bool = False
+) -> Run:
+    """The same chance draws the same nights, whatever the policy. `doubt`: see `Past.draw`."""
     run = _Running(shelf, past, keeping, space, chance)
-    for night, (changes, begins) in enumerate(past.draw(keeping.times, chance)):
+    for night, (changes, begins) in enumerate(past.draw(keeping.times, chance, doubt)):
         if begins:
             run.places.begin_stretch()
         run.capture(night, changes)

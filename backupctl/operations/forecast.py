@@ -27,8 +27,8 @@ from backupctl.share.shelf import Shelf
 Json = dict[str, Any]
 
 YEAR = 365  # days
-RUNS, _LONG_RUNS, _SEARCH_RUNS = 39, 19, 6  # of 39 and of 19, nine in ten lie between two of them
-_MANY_CAPTURES, _FEW_RUNS = 3000, 6
+RUNS, _LONG_RUNS, _SEARCH_RUNS = 19, 19, 4  # of 19, nine in ten lie between the first and the last
+_MANY_CAPTURES, _FEW_RUNS = 3000, 4
 _A_DAY = timedelta(days=1)
 _TICK_DAYS = 7
 _SHARES = (0.75, 0.5, 0.35, 0.25, 0.15, 0.1, 0.0)  # of the periods that a policy counts
