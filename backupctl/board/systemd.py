@@ -38,6 +38,10 @@ class Systemd:
         ended = run(["systemctl", f"--root={self.root}", "is-enabled", unit], _SECONDS, success=range(256))
         return ended.text.strip() == "enabled"
 
+    def forget(self, timer: str) -> None:
+        """When a timer with Persistent= went off last; while it is stopped. What `systemctl clean` does, over D-Bus."""
+        (self.root / f"var/lib/systemd/timers/stamp-{timer}").unlink(missing_ok=True)
+
     def state(self, unit: str, *properties: str) -> dict[str, str]:
         """Properties of a unit as systemctl(1) shows them; empty where no systemd could be asked."""
         if self.root != Path("/") or not self.is_running():

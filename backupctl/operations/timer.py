@@ -101,7 +101,7 @@ def _write(texts: dict[str, str], systemd: Systemd) -> None:
     systemd.tell("daemon-reload")
     # With its memory of when it went off last, a timer whose times have changed would go off at once.
     systemd.tell("stop", *TIMERS)
-    systemd.tell("clean", "--what=state", NIGHT_TIMER)
+    systemd.forget(NIGHT_TIMER)
 
 
 def _plan(wish: TimerWish, command: NightCommand, texts: dict[str, str], systemd: Systemd, facts: Facts) -> Json:
@@ -166,7 +166,7 @@ def show(systemd: Systemd, load_policy: Callable[[str], Policy]) -> Json:
     text = _read(systemd.folder / NIGHT)
     command = command_in(text) if text is not None else None
     if command is None:
-        return {"installed": False, "command": None, "policy": None, "outdated": None, "next": "", "last": {}}
+        return {"installed": False, "outdated": None}
     named = dict(zip(command.options[::2], command.options[1::2], strict=True)).get("--policy", "standard")
     timer = systemd.state(NIGHT_TIMER, "NextElapseUSecRealtime", "LastTriggerUSec", "ActiveState")
     return {
@@ -205,8 +205,7 @@ def remove(yes: bool, systemd: Systemd, reporter: Reporter) -> Json:
     if timers:
         systemd.tell("stop", *timers)
         systemd.disable(*timers)
-    if NIGHT_TIMER in timers:
-        systemd.tell("clean", "--what=state", NIGHT_TIMER)
+    systemd.forget(NIGHT_TIMER)
     for path in there:
         path.unlink()
     systemd.tell("daemon-reload")
