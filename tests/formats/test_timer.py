@@ -12,6 +12,7 @@ from backupctl.board.systemd import Systemd
 from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import Policy, SchedulePolicy
 from backupctl.operations.facts import Facts, this_machine
+from backupctl.operations.progress import Quiet
 from backupctl.operations.timer import InstallOptions, TimerWish, install, remove, show
 from tests.made_up_system import MadeUpSystem, make
 from tests.program import Ended, backupctl
@@ -40,16 +41,12 @@ class Notes(Systemd):
         self.told.append(words)
 
 
-class Person:
+class Person(Quiet):
     """Somebody at a terminal, who types one word."""
 
     def __init__(self, word: str) -> None:
         self.word = word
         self.asked: list[str] = []
-
-    def step(self, step: object) -> None: ...
-
-    def note(self, text: str) -> None: ...
 
     def ask(self, question: str, expected: str) -> bool:
         self.asked.append(question)
