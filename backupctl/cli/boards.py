@@ -11,6 +11,7 @@ from backupctl.cli.command import (
     DryRunOption,
     Json,
     JsonOption,
+    MetricsOption,
     QuietOption,
     ShareOption,
     YesOption,
@@ -19,7 +20,7 @@ from backupctl.cli.command import (
     until_of,
     wanted_share,
 )
-from backupctl.domain.errors import UsageError
+from backupctl.domain.errors import Exit, UsageError
 
 BoardArgument = Annotated[str, typer.Argument(metavar="NAME", help="The board.", show_default=False)]
 
@@ -33,7 +34,12 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="boards")
 
 
-def boards(context: typer.Context, share: ShareOption = None, as_json: JsonOption = False) -> None:
+def boards(
+    context: typer.Context,
+    share: ShareOption = None,
+    metrics: MetricsOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Tells of every board on the share, and what needs attention."""
     if context.invoked_subcommand is not None:
         context.obj = share
@@ -48,7 +54,13 @@ def boards(context: typer.Context, share: ShareOption = None, as_json: JsonOptio
 
         return operation(folder, facts.now())
 
-    run_command(task, view.boards, as_json, code=exit_code)
+    def write(result: Json | None, _: Exit) -> None:
+        if metrics is not None and result is not None:
+            from backupctl.operations.metrics import of_boards, write_metrics
+
+            write_metrics(metrics, of_boards(result))
+
+    run_command(task, view.boards, as_json, code=exit_code, afterwards=write)
 
 
 def _share(context: typer.Context, share: Path | None) -> Path:

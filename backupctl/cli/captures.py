@@ -14,6 +14,7 @@ from backupctl.cli.command import (
     DryRunOption,
     Json,
     JsonOption,
+    MetricsOption,
     PolicyOption,
     QuietOption,
     ShareOption,
@@ -124,6 +125,7 @@ def night(
     board: BoardOption = None,
     policy: PolicyOption = None,
     source: SourceOption = None,
+    metrics: MetricsOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -142,6 +144,8 @@ def night(
         return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
 
     def tell(result: Json | None, ended: Exit) -> None:
+        if metrics is not None:
+            telling.write_figures(metrics, result, ended, facts, quiet)
         telling.after_night(folder, board, chosen, facts, quiet, result, ended)
 
     run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]), afterwards=tell)

@@ -47,6 +47,10 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JS
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
+MetricsOption = Annotated[
+    Path | None,
+    typer.Option("--metrics", metavar="FILE", help="Write figures there, as OpenMetrics text.", show_default=False),
+]
 AsOfOption = Annotated[
     str | None,
     typer.Option(

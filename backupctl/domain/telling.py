@@ -20,6 +20,7 @@ from backupctl.domain.units import counted, local
 
 THE_SHARE = ""  # in place of a board's name, for what concerns all of a share
 _TOLD_AFTER = (timedelta(0), timedelta(days=3), timedelta(days=7))
+_NOT_SEEN = (Matter.UNREADABLE, Matter.GONE)  # then nothing is known of its captures
 _MORNING = timedelta(hours=8)
 _WIDTH = 76  # of lines: RFC 5322, 2.1.1, asks for no more than 78
 
@@ -116,10 +117,10 @@ def message(memory: Memory, standings: Sequence[Standing], now: datetime, digest
     found = [(standing, item) for standing in standings for item in _due(memory, standing, now)]
     items = tuple(item for _, item in found)
     blocks = [_block(standing, item, now) for standing, item in found]
-    week = _week(now) if digest and _week(now) != memory.week else ""
     boards = [standing for standing in standings if standing.board != THE_SHARE]
-    if week and boards:
-        lines = [_folded(_digest_line(standing, memory, now), "  ") for standing in boards]
+    week = _week(now) if digest and boards and _week(now) != memory.week else ""
+    if week:
+        lines = [_folded(_digest_line(standing, memory, now), "    ") for standing in boards]
         blocks.append("\n".join(["This week:", *lines]))
     if not blocks:
         return None
@@ -180,7 +181,7 @@ def _block(standing: Standing, item: Item, now: datetime) -> str:
         lines.append(f"  That was so since {_at(item.since, now)}.")
     else:
         lines.append(f"  Since: {_at(item.since, now)}")
-    if item.board != THE_SHARE:
+    if item.matter not in _NOT_SEEN:
         lines.append(f"  Safe up to: {_at(item.safe_up_to, now) if item.safe_up_to else 'nothing is safe yet'}")
     if not item.over:
         if item.matter is Matter.MISSED and standing.last_night is not None:
@@ -190,10 +191,15 @@ def _block(standing: Standing, item: Item, now: datetime) -> str:
 
 
 def _digest_line(standing: Standing, memory: Memory, now: datetime) -> str:
-    good = f"last good capture {_at(standing.newest_good, now)}" if standing.newest_good else "no good capture"
-    pieces = [f"{good}, {standing.captures} in all", *(["away"] if standing.away else [])]
+    pieces = [] if any(standing.matters.get(matter) for matter in _NOT_SEEN) else [_captures(standing, now)]
+    pieces += ["away"] if standing.away else []
     pieces += [WORDS[matter].holds for matter, trouble in memory.boards[standing.board].items() if not trouble.over]
     return f"  {standing.board}: {'; '.join(pieces)}"
+
+
+def _captures(standing: Standing, now: datetime) -> str:
+    good = f"last good capture {_at(standing.newest_good, now)}" if standing.newest_good else "no good capture"
+    return f"{good}, {standing.captures} in all"
 
 
 def _headline(item: Item) -> str:

@@ -18,17 +18,22 @@ from backupctl.domain.record import CaptureRecord
 from backupctl.operations.listing import captures_of
 from backupctl.share.captures import Captures
 from backupctl.share.retiring import retired_boards
-from backupctl.share.shelf import Shelf, list_boards, open_shelf
+from backupctl.share.shelf import Shelf, list_boards, mark_of_share, open_shelf
 
 _SOON = timedelta(hours=1)  # captures that follow each other sooner are taken by hand, and say nothing of a rhythm
 _RECENT = 10  # gaps between captures that the usual one is taken from
 
 
 def boards(share: Path, now: datetime) -> dict[str, Any]:
-    """Behind `boards`: `boards`, `retired` (half removed, by name), and `problems` with shelves in words."""
+    """Behind `boards`: `boards`, `retired` (half removed, by name), and `problems` with shelves in words.
+
+    Raises Refused for a folder that is no share.
+    """
     found: list[dict[str, Any]] = []
     problems: list[str] = []
     alone = (share / "shelf.json").exists()
+    if not alone:
+        mark_of_share(share)
     for name in [None] if alone else list_boards(share):
         try:
             shelf = open_shelf(share, name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from backupctl.domain.errors import Exit
+from backupctl.domain.errors import Exit, worst
 from backupctl.domain.record import PARTIAL
 from backupctl.operations.preflight.check import REFUSE, WARNING
 
@@ -34,6 +34,24 @@ def of_boards(result: dict[str, Any]) -> Exit:
     wanting = ("overdue", "failed", "damaged", "problems")
     hurt = any(item[key] for item in result["boards"] for key in wanting)
     return Exit.WARNINGS if hurt or result["retired"] or result["problems"] else Exit.DONE
+
+
+def of_telling(result: dict[str, Any]) -> Exit:
+    """For what `notify.try_ways` and `notify.tell_of_board` return."""
+    if any(not way["sent"] for way in result["ways"]):
+        return Exit.FAILED
+    return Exit.WARNINGS if result["problems"] else Exit.DONE
+
+
+def of_watch(result: dict[str, Any]) -> Exit:
+    """For what `watch` returns."""
+    found = of_boards(result["found"]) if result["found"] is not None else Exit.FAILED
+    return worst([found, of_telling(result)])
+
+
+def of_today(result: dict[str, Any]) -> Exit:
+    """For what `today` returns."""
+    return Exit.WARNINGS if result["attention"] else Exit.DONE
 
 
 def of_retiring(result: dict[str, Any]) -> Exit:

@@ -44,6 +44,11 @@ class NightEnded:
     code: Exit
 
 
+def has_way(policy: Policy) -> bool:
+    """Whether there is anybody to be told."""
+    return bool(sending.ways(policy.notify))
+
+
 def try_ways(policy: Policy, board: str | None, facts: Facts) -> Json:
     """Behind `notify --try`: sends a test message by every way. Raises UsageError where the policy has none."""
     found = sending.ways(policy.notify)
@@ -55,7 +60,7 @@ def try_ways(policy: Policy, board: str | None, facts: Facts) -> Json:
     test = trial_message(board or board_name())
     tried = [_attempt(name, partial(way, test, facts)) for name, way in found.items()]
     if policy.notify.ping:
-        tried.append(_attempt("ping", partial(sending.ping, policy.notify)))
+        tried.append(ping(policy.notify))
     return {"ways": tried, "problems": []}
 
 
@@ -68,10 +73,10 @@ def tell_of_board(
     """
     ways: list[Json] = []
     if policy.notify.ping and night and night.code in (Exit.DONE, Exit.WARNINGS):
-        ways.append(_attempt("ping", partial(sending.ping, policy.notify)))
-    if not sending.ways(policy.notify):
+        ways.append(ping(policy.notify))
+    if not has_way(policy):
         return {"ways": ways, "problems": []}
-    looked, problems = _look(lambda: look(share, board, facts))
+    looked, problems = look_within(_LOOK_SECONDS, lambda: look(share, board, facts))
     name, now = board or board_name(), facts.now()
     path = file_for(facts.state_folder, name, share)
     with alone(path):
@@ -87,11 +92,11 @@ def tell_of_board(
             booted = now - timedelta(seconds=uptime_seconds)
             matters[Matter.MISSED] = missed_since(policy.schedule, known.seen, known.began, booted, facts)
         standing = standing_of(name, known.seen, matters, now, known.last_night)
-        ended = _tell(path, known, [standing], policy.notify, facts)
+        ended = tell(path, known, [standing], policy.notify, facts)
     return {"ways": ways + ended["ways"], "problems": problems + ended["problems"]}
 
 
-def _look(task: Callable[[], Json], seconds: float = _LOOK_SECONDS) -> tuple[Json | None, list[str]]:
+def look_within(seconds: float, task: Callable[[], Json]) -> tuple[Json | None, list[str]]:
     """What a child sees on the share; None, and why, where it cannot."""
     try:
         return within(seconds, "the share", task), []
@@ -99,22 +104,29 @@ def _look(task: Callable[[], Json], seconds: float = _LOOK_SECONDS) -> tuple[Jso
         return None, [f"the share cannot be looked at: {error}"]
 
 
-def _tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:
+def tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:
     """Tells by every way what that way has not told, and remembers it."""
-    now = facts.now()
+    now, found = facts.now(), sending.ways(policy)
     memories, attempts, problems = {}, [], []
-    for name, way in sending.ways(policy).items():
+    for name, way in found.items():
         memory = noted(known.ways.get(name, Memory()), standings, now)
         due = message(memory, standings, now, policy.digest)
         if due is not None:
             attempts.append({**_attempt(name, partial(way, due, facts)), "subject": due.subject})
             memory = told(memory, due, now) if attempts[-1]["sent"] else memory
         memories[name] = memory
+    if not found:
+        return {"ways": [], "problems": []}
     try:
         keep(path, replace(known, ways=memories))
     except OSError as error:
         problems.append(f"what was told cannot be remembered, and will be told again: {error}")
     return {"ways": attempts, "problems": problems}
+
+
+def ping(policy: NotifyPolicy) -> Json:
+    """Says elsewhere that all is well; what became of it, like that of a way."""
+    return _attempt("ping", partial(sending.ping, policy))
 
 
 def _attempt(name: str, send: Callable[[], str]) -> Json:

@@ -71,9 +71,7 @@ def adopt_share(folder: Path, same_machine: bool, made: str) -> ShareMark:
 
 def make_shelf(folder: Path, board: str, identity: str, made: str) -> Shelf:
     """The shelf of a board on a marked share; finishes one whose making was cut short."""
-    mark = read_share_mark(FolderStorage(folder))
-    if mark is None:
-        raise _unmarked(folder)
+    mark = mark_of_share(folder)
     path = _board_folder(folder, board)
     _refuse_if_retired(path, board)
     share = FolderStorage(folder)
@@ -127,8 +125,7 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
                 f"{folder} is the shelf of {mark.board}, not of {board}", "Name the right --share or --board."
             )
         return Shelf(storage, mark, folder)
-    if read_share_mark(storage) is None:
-        raise _unmarked(folder)
+    mark_of_share(folder)
     boards = list_boards(folder)
     if board is None:
         if len(boards) != 1:
@@ -172,11 +169,15 @@ def list_boards(folder: Path) -> list[str]:
     ]
 
 
-def _unmarked(folder: Path) -> Refused:
-    return Refused(
-        f"{folder} is not a share of this program: it has no mark ({SHARE_MARK})",
-        f"Is the share mounted? If this is the right folder, say: backupctl share adopt {folder}",
-    )
+def mark_of_share(folder: Path) -> ShareMark:
+    """Raises Refused where there is none: mostly an empty mount point."""
+    mark = read_share_mark(FolderStorage(folder))
+    if mark is None:
+        raise Refused(
+            f"{folder} is not a share of this program: it has no mark ({SHARE_MARK})",
+            f"Is the share mounted? If this is the right folder, say: backupctl share adopt {folder}",
+        )
+    return mark
 
 
 def load_index(shelf: Shelf, history: History, unconfirmed: bool = False) -> tuple[SegmentIndex, dict[str, str]]:

@@ -164,6 +164,20 @@ def test_a_board_that_is_gone_is_told_of_once() -> None:
     assert "mill" not in owner.memory.boards
 
 
+def test_of_what_could_not_be_looked_at_nothing_is_said_about_captures() -> None:
+    owner, unread = Owner(), mill({Matter.UNREADABLE: TUESDAY})
+    first = owner.look(TUESDAY, unread, Standing(THE_SHARE, {Matter.UNREADABLE: TUESDAY}))
+    assert first is not None
+    assert "Safe up to" not in first.text
+    assert "the share: it could not be looked at." in first.text
+    weekly = owner.look(TUESDAY + 6 * DAY, unread, digest=True)
+    assert weekly is not None
+    assert weekly.text.endswith("This week:\n  mill: it could not be looked at\n")
+    later = owner.look(TUESDAY + 13 * DAY, Standing(THE_SHARE, {Matter.UNREADABLE: TUESDAY}), digest=True)
+    assert later is not None
+    assert later.week == "", "no board was looked at"
+
+
 def test_everything_has_its_words() -> None:
     assert set(WORDS) == set(Matter)
     assert set(ENDINGS) == set(Exit)
