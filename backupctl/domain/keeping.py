@@ -23,7 +23,7 @@ class Keeping:
     interval: float  # seconds between two
     kept: tuple[Kept, ...]
     gone: tuple[int, ...]
-    _ends: dict[tuple[int, int], int] = field(default_factory=dict)
+    _ends: dict[tuple[int, int], int] = field(default_factory=dict, repr=False, compare=False)
 
     def end_of(self, first: int, last: int) -> int:
         """In which night something goes that the captures from `first` to `last` hold."""

@@ -141,6 +141,7 @@ class _Running:
         self._renewal.expect(cell, version)
 
     def capture(self, night: int, changes: Changes) -> None:
+        """`changes`: of a night that was drawn; which cells they are now is for `places` to say."""
         position = self._captures + night
         made = Part(night), Part(night)  # the stable one, and that of places which changed last time as well
         groups = made[0].group(position), made[1].group(position)
@@ -153,8 +154,7 @@ class _Running:
                 self._end(cell, position)
                 group = groups[cell in self._churn]
                 stored = int(stored * self._weight)
-                group.part.living += stored
-                group.part.stored += stored
+                group.part.write(stored)
                 self._hold(cell, _Version(group, stored))
                 if stored:
                     written.add(cell)
@@ -198,10 +198,9 @@ class _Renewal:
     def __init__(self, space: SpacePolicy, interval: float) -> None:
         self._after = space.renew_after / interval  # nights
         self._most = space.renew_traffic
-        self._young: defaultdict[int, list[tuple[int, _Version]]] = defaultdict(
-            list
-        )  # by the night of their first look
-        self._expected: defaultdict[int, list[tuple[int, float, _Version]]] = defaultdict(list)  # by night
+        # By the night of a look at them: whether they live that long, which few do; and then whether they are due.
+        self._young: defaultdict[int, list[tuple[int, _Version]]] = defaultdict(list)
+        self._expected: defaultdict[int, list[tuple[int, float, _Version]]] = defaultdict(list)
 
     def expect(self, cell: int, version: _Version) -> None:
         if self._after:
@@ -223,8 +222,7 @@ class _Renewal:
                 self._at(cell, age, version, night + 1)  # it was moved meanwhile, or this night has written enough
                 continue
             room -= version.stored
-            made.living += version.stored
-            made.stored += version.stored
+            made.write(version.stored)
             first = version.group.first
             yield cell, groups.get(first) or groups.setdefault(first, made.group(first))
 

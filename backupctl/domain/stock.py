@@ -22,6 +22,11 @@ class Part:
     living: int = 0
     groups: list[Group] = field(default_factory=list)
 
+    def write(self, stored: int) -> None:
+        """So many bytes more, all of them needed."""
+        self.stored += stored
+        self.living += stored
+
     def group(self, first: int) -> Group:
         """A new group in this part."""
         group = Group(self, first)
@@ -82,8 +87,7 @@ class Stock:
             if part.living > room:
                 continue
             room -= part.living
-            copy.living += part.living
-            copy.stored += part.living
+            copy.write(part.living)
             copy.groups += part.groups
             for group in part.groups:
                 group.part = copy

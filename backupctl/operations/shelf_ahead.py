@@ -37,7 +37,7 @@ class Ahead:
     shelf: ShelfThere
     nights: list[Night]
     today: Circumstances
-    last: datetime  # when the newest capture was taken
+    last: datetime  # when the newest capture was taken, or should have been
     interval: timedelta  # between two
 
 
@@ -69,7 +69,8 @@ class ShelfReading:
         """For a forecast of so many nights. Raises Malformed for the contents of the newest capture, OSError."""
         one_in = sample_for(nights, to_come)
         same = [Night(night.at, night.changes.sampled(one_in)) for night in nights]
-        return Ahead(self._there(one_in), same, self.today, self.newest.at, self.interval)
+        last = max(self.newest.at, self.today.now - self.interval)
+        return Ahead(self._there(one_in), same, self.today, last.astimezone(self.today.zone), self.interval)
 
     @property
     def interval(self) -> timedelta:
@@ -152,7 +153,9 @@ def nights_of(events: Iterable[Event], zone: tzinfo) -> list[Night]:
     nights = []
     for event in events:
         capture, changes = event.body.get("capture"), parse_changes(event.body.get("changes"))
-        if event.kind == "captured" and changes and isinstance(capture, str) and CAPTURE_ID.fullmatch(capture):
+        if event.kind != "captured" or not event.trusted or changes is None:
+            continue
+        if isinstance(capture, str) and CAPTURE_ID.fullmatch(capture):
             nights.append(Night(_time_of(capture).astimezone(zone), changes))
     return nights
 

@@ -1,0 +1,96 @@
+"""What a forecast takes from a shelf: by a sample of the cells, and yet to the byte what stands there."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from backupctl.domain.changes import Changes
+from backupctl.domain.errors import NotFound
+from backupctl.domain.events import Event
+from backupctl.operations import capture as capture_module
+from backupctl.operations import shelf_ahead as ahead_module
+from backupctl.operations.shelf_ahead import ShelfReading, nights_of
+from backupctl.share.parts import list_parts, part_name
+from backupctl.share.shelf import Shelf
+from backupctl.share.storage import FolderStorage
+from tests.unit.small_board import SEGMENT, SmallBoard, card_bytes, empty_shelf
+
+
+def nobody_listens(_: str) -> None: ...
+
+
+@pytest.fixture
+def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
+    for module in (capture_module, ahead_module):
+        monkeypatch.setattr(module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(os, "fsync", lambda _: None)
+    return SmallBoard(tmp_path)
+
+
+@pytest.fixture
+def shelf(board: SmallBoard) -> Shelf:
+    root = empty_shelf(board.folder / "share")
+    return board.shelf(FolderStorage(root), root)
+
+
+def nightly(board: SmallBoard, shelf: Shelf, *contents: bytes) -> None:
+    for content in contents:
+        board.capture(shelf, content)
+        board.now += timedelta(days=1)
+
+
+@pytest.mark.parametrize("one_in", [1, 2, 5, 1000])
+def test_whatever_the_sample_all_bytes_are_there(
+    board: SmallBoard, shelf: Shelf, one_in: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nightly(board, shelf, card_bytes(), card_bytes((0, 5)), card_bytes((0, 5, 12)), card_bytes((5, 7)))
+    monkeypatch.setattr(ahead_module, "sample_for", lambda *_: one_in)
+    reading = ShelfReading(shelf, board.facts(), nobody_listens)
+    found = reading.ahead(reading.nights, 365)
+    files = [shelf.storage.size(part_name(part)) or 0 for part in list_parts(shelf.storage)[0]]
+    assert sorted(part.stored for part in found.shelf.parts) == sorted(files)
+    held: Counter[int] = Counter()
+    for part, stored in [(item.part, item.stored) for item in found.shelf.older] + [
+        (item.part, item.stored) for item in found.shelf.current.values()
+    ]:
+        held[part] += stored
+    # All that the parts hold is needed by one of the captures; a part has a head of 512 bytes.
+    for number, there in enumerate(found.shelf.parts):
+        assert held[number] == pytest.approx(there.stored - 512, abs=len(found.shelf.current))
+    reading.close()
+    assert found.interval == timedelta(days=1)
+    # Cell 0 was as on the first day before, and is so again; 12 is too.
+    first = {cell: item.first for cell, item in found.shelf.current.items()}
+    if one_in == 1:  # 0 and 12 are again what they were at first
+        assert (first[0], first[5], first[7], first[12], first[19]) == (3, 1, 3, 3, 0)
+        assert Counter(item.runs for item in found.shelf.older) == dict.fromkeys(
+            [((0, 1),), ((0, 3),), ((1, 3),), ((2, 3),)],
+            1,  # of 5, of 7, of 0 and of 12
+        )
+
+
+def test_a_board_that_was_off_for_long_goes_on_from_today(board: SmallBoard, shelf: Shelf) -> None:
+    nightly(board, shelf, card_bytes(), card_bytes((0,)), card_bytes((1,)))
+    board.now += timedelta(days=100)
+    reading = ShelfReading(shelf, board.facts(), nobody_listens)
+    found = reading.ahead(reading.nights, 365)
+    reading.close()
+    assert abs(found.last + found.interval - board.now) < timedelta(minutes=1)
+
+
+def test_without_a_capture_there_is_nothing_to_go_on(board: SmallBoard, shelf: Shelf) -> None:
+    with pytest.raises(NotFound):
+        ShelfReading(shelf, board.facts(), nobody_listens)
+
+
+def test_nights_under_a_clock_that_was_not_trusted_are_left_out() -> None:
+    body = {"capture": "20261124T021700Z-image-0a1b2c", "changes": Changes("x", 1, 0, {}, {}, frozenset()).body()}
+    events = [Event(n, "", "captured", "", trusted, {}, body) for n, trusted in enumerate((True, False))]
+    [night] = nights_of(events, UTC)
+    assert night.at == datetime(2026, 11, 24, 2, 17, tzinfo=UTC)
+    assert nights_of([Event(1, "", "captured", "", True, {}, {**body, "capture": "../x"})], UTC) == []
