@@ -11,7 +11,7 @@ from __future__ import annotations
 import errno
 from array import array
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from itertools import accumulate
 from typing import NamedTuple
@@ -180,10 +180,6 @@ class _Listed:
     intact: array[int] = field(default_factory=lambda: array("Q"))
     damaged: array[int] = field(default_factory=lambda: array("Q"))
 
-    def places(self, copies: array[int]) -> Iterator[tuple[int, Place]]:
-        for number, *place in zip(*[iter(copies)] * 4, strict=True):
-            yield number, Place(self.part, *place)
-
 
 def _find_copies(
     shelf: Shelf, history: History, spans: Spans, note: Callable[[str], None], each: Callable[[str], None]
@@ -207,8 +203,7 @@ def _find_copies(
                 listed = _read_table(shelf, history, part, size, index)
             except Malformed as error:  # what a table says before its fault counts for nothing
                 lost[part] = error.cause
-        for number, place in listed.places(listed.intact):
-            index.put_place(number, place)
+        index.put_places(part, listed.intact)
         if listed.damaged:
             damaged.append(listed)
         files[part] = PartFile(
@@ -224,9 +219,9 @@ def _find_copies(
     searchable = {part: cause for part, cause in lost.items() if part not in history.damaged_parts}
     _search(shelf, searchable, files, index, note)
     for listed in reversed(damaged):
-        for number, place in listed.places(listed.damaged):
+        for number, *place in zip(*[iter(listed.damaged)] * 4, strict=True):
             if index.place_of(number) is None:
-                index.put_place(number, place)
+                index.put_place(number, Place(listed.part, *place))
     return files
 
 
@@ -235,15 +230,17 @@ def _read_table(shelf: Shelf, history: History, part: str, size: int, index: Seg
     listed = _Listed(part)
     all_hurt = part in history.damaged_parts
     hurt = {hash for where, hash in history.damaged_copies if where == part}
+    find, intact = index.find, listed.intact
     for row in read_table(shelf.storage, shelf.mark, part):
-        if isinstance(row, Row) and row.offset + row.stored <= size:
-            listed.segments += 1
-            listed.stored_bytes += row.stored
-            number = index.find(row.hash)
-            if number >= 0:
-                is_hurt = all_hurt or (hurt and row.hash.hex() in hurt)
-                copies = listed.damaged if is_hurt else listed.intact
-                copies.extend((number, row.offset, row.stored, row.length))
+        if not isinstance(row, Row) or row.offset + row.stored > size:
+            continue
+        listed.segments += 1
+        listed.stored_bytes += row.stored
+        number = find(row.hash)
+        if number >= 0:
+            is_hurt = all_hurt or (hurt and row.hash.hex() in hurt)
+            copies = listed.damaged if is_hurt else intact
+            copies.extend((number, *row[2:]))
     return listed
 
 

@@ -10,6 +10,7 @@ Ascending, without overlap; what is not listed is free space. One zstd frame.
 from __future__ import annotations
 
 import hashlib
+import re
 from binascii import unhexlify
 from collections.abc import Iterable, Iterator
 
@@ -27,7 +28,7 @@ from backupctl.share.storage import Storage
 _STREAM_MOST = 1 << 60
 _LINES_MOST = 1 << 26
 _LINES_AT_ONCE = 4096
-_TEXT_MOST = 256 << 20  # what is held in memory as a whole: a TiB in use
+_TEXT_MOST = 128 << 20  # what is held in memory as a whole: of a card with half a TiB in use
 _WITH_HASH, _WITHOUT_HASH = {b"data", b"unreadable"}, {b"zero", b"unreadable"}
 
 
@@ -156,11 +157,12 @@ def read_contents_text(storage: Storage, mark: ShelfMark, capture: str, stream: 
     name = contents_name(capture, stream)
     text = text_of(storage, name, _TEXT_MOST)
     begin, end = text.find(b"\n") + 1, text.rfind(b"\n", 0, -1) + 1
-    _stream_bytes(text[: max(begin - 1, 0)], mark, capture, stream)
-    checksum = xxhash.xxh3_128(memoryview(text)[:end]).hexdigest()
-    lines = text.count(b"\n", begin, end)
-    if text[end:] != f"#end\t{lines}\t{checksum}\n".encode():
-        raise Malformed(name, 0, f"'#end' for {lines} lines with the right checksum", repr(text[end:][:120]))
+    if not text.startswith(b"#end\t", end):
+        raise Malformed(name, 0, "a last line '#end'", "none: the file is truncated")
+    _stream_bytes(text[: begin - 1], mark, capture, stream)
+    checksum = xxhash.xxh3_128_hexdigest(memoryview(text)[:end])
+    if not re.fullmatch(rb"#end\t\d+\t%b\n" % checksum.encode(), text[end:]):
+        raise Malformed(name, 0, f"'#end' with the checksum {checksum}", repr(text[end:][:120]))
     return text[begin:end]
 
 

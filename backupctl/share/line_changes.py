@@ -7,28 +7,24 @@ from itertools import compress
 from operator import ne
 
 _BLOCK = 512  # bytes: a lone line that changed makes few others be looked at
+_LIKE = 12  # characters at the beginning of lines by which two are probably of the same stretch
 _NUMBER = 24  # characters, and more than any number has
 
 
-def line_changes(old: bytes, new: bytes) -> tuple[list[bytes], list[bytes]]:
-    """Lines of `old` and lines of `new`, such that what is left out of both are the same lines, each as often.
+def line_changes(old: bytes, new: bytes) -> Iterator[tuple[list[bytes], list[bytes]]]:
+    """Lines of `old` and lines of `new`, a few at a time. What is left out of both are the same lines, each as often.
 
     Lines end in LF, begin with a number that ends in TAB, and ascend by it: then there are few in both results that
     cancel each other out. The result is true of any other texts as well.
     """
-    gone: list[bytes] = []
-    come: list[bytes] = []
     for before, after in _different(old, new):
         lines_before, lines_after = before.split(b"\n")[:-1], after.split(b"\n")[:-1]
         if len(lines_before) == len(lines_after):
             differ = list(map(ne, lines_before, lines_after))
-            gone += compress(lines_before, differ)
-            come += compress(lines_after, differ)
+            yield list(compress(lines_before, differ)), list(compress(lines_after, differ))
         else:  # lines came or went: what stands before and after them is the same
             _drop_common(lines_before, lines_after)
-            gone += lines_before
-            come += lines_after
-    return gone, come
+            yield lines_before, lines_after
 
 
 def _drop_common(before: list[bytes], after: list[bytes]) -> None:
@@ -57,7 +53,12 @@ def _different(old: bytes, new: bytes) -> Iterator[tuple[bytes, bytes]]:
         here -= back
         there -= back
         end = new.find(b"\n", there + _BLOCK) + 1 or len(new)
-        end_before = _line_from(old, here, here + end - there, _first_field(new, end))
+        if end == len(new):
+            end_before = len(old)
+        else:
+            end_before = here + end - there
+            if old[end_before - 1 : end_before + _LIKE] != new[end - 1 : end + _LIKE]:  # they go on with other lines
+                end_before = _line_from(old, here, _first_field(new, end))
         yield old[here:end_before], new[there:end]
         here, there = end_before, end
 
@@ -67,16 +68,14 @@ def _first_field(text: bytes, at: int) -> bytes:
     return text[at : text.find(b"\t", at, at + _NUMBER) + 1]
 
 
-def _line_from(text: bytes, low: int, guess: int, field: bytes) -> int:
+def _line_from(text: bytes, low: int, field: bytes) -> int:
     """Where the first line from `low` on begins whose first field, with its TAB, is not below `field`.
 
-    The end of the text if `field` is empty. `guess` may be it.
+    The end of the text if `field` is empty.
     """
     high = len(text)
     if not field:
         return high
-    if text.startswith(b"\n" + field, guess - 1):
-        return guess
     wanted = len(field), field  # this is how numbers without leading zeros are ordered
     while low < high:
         middle = text.rfind(b"\n", low, (low + high) // 2) + 1 or low

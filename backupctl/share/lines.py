@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import errno
-import io
 from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import chain
 
 import zstandard
 
@@ -12,6 +13,7 @@ from backupctl.domain.errors import Malformed
 from backupctl.share.storage import Storage
 
 _READ = 128 << 10
+_BATCH = 64 << 10
 _LINE_MOST = 4096
 _WINDOW_MOST = 8 << 20  # what a decoder should support, by the format's text
 
@@ -22,48 +24,60 @@ def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
     Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes, or the server's disk gives an
     error for it; OSError if the share itself is in trouble.
     """
-    rest = b""  # of a line, at the end of a step
-    for step in _steps_of(storage, name):
-        text = io.BytesIO(rest + step)
-        rest = b""
-        for line in text:
-            if len(line) > _LINE_MOST:
-                raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
-            if line.endswith(b"\n"):
-                yield line[:-1]
-            else:
-                rest = line
+    return chain.from_iterable(batches_of(storage, name))
+
+
+def batches_of(storage: Storage, name: str) -> Iterator[list[bytes]]:
+    """The same, many lines at once."""
+    rest = b""  # of a line, at the end of a batch
+    with _disk_errors(name):
+        for text in _texts_of(storage, name):
+            for start in range(0, len(text), _BATCH):  # nearly always one; a million line ends would be a long list
+                *lines, rest = (rest + text[start : start + _BATCH]).split(b"\n")
+                if max(map(len, (*lines, rest))) > _LINE_MOST:
+                    raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
+                yield lines
     if rest:
         raise Malformed(name, 0, "a line end at the end", repr(rest[-40:]))
 
 
 def text_of(storage: Storage, name: str, most: int) -> bytes:
-    """The whole of such a text, of at most `most` bytes. Raises as `lines_of` does, though not for every long line."""
-    steps: list[bytes] = []
-    size = 0
-    for step in _steps_of(storage, name):
-        steps.append(step)
-        size += len(step)
-        if size > most:
-            raise Malformed(name, 0, f"a text of at most {most} bytes", "a longer one")
-    text = b"".join(steps)
+    """The whole of such a text, of at most `most` bytes. Raises as `lines_of` does, with two exceptions.
+
+    Not every long line is found, and a frame that was cut short is taken for a shorter text: its last line must tell.
+    """
+    with _disk_errors(name), storage.open(name) as source:
+        packed = source.read_at(0, min(most, storage.size(name) or 0))
+    try:
+        # In one call, since each has to wait for its turn where other threads are busy. It takes address space for
+        # `most` bytes, but only as much memory as the text is long.
+        with zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).stream_reader(packed) as reader:
+            text = reader.read(most + 1)
+    except zstandard.ZstdError as error:
+        raise Malformed(name, 0, "an intact frame", str(error)) from None
+    if len(text) > most:
+        raise Malformed(name, 0, f"a text of at most {most} bytes", "a longer one")
     if any(text.find(b"\n", at, at + _LINE_MOST) < 0 for at in range(0, len(text) - _LINE_MOST, _LINE_MOST)):
         raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
     return text
 
 
-def _steps_of(storage: Storage, name: str) -> Iterator[bytes]:
+@contextmanager
+def _disk_errors(name: str) -> Iterator[None]:
+    """An error of the server's disk is damage of this file."""
     try:
-        yield from _decompressed(storage, name)
+        yield
     except OSError as error:
         if error.errno != errno.EIO:
             raise
         raise Malformed(name, 0, "a file that can be read", str(error)) from None
 
 
-def _decompressed(storage: Storage, name: str) -> Iterator[bytes]:
+def _texts_of(storage: Storage, name: str) -> Iterator[bytes]:
+    """What is in the frame, in pieces that are worth the while."""
     decompressor = zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).decompressobj()
-    offset = 0
+    pieces: list[bytes] = []
+    size = offset = 0
     with storage.open(name) as source:
         while not decompressor.eof:
             read = source.read_at(offset, _READ)
@@ -73,8 +87,15 @@ def _decompressed(storage: Storage, name: str) -> Iterator[bytes]:
             # In small steps: a few compressed bytes may stand for gigabytes, and only a step of them is ever in memory.
             for start in range(0, len(read), 1024):
                 try:
-                    yield decompressor.decompress(read[start : start + 1024])
+                    piece = decompressor.decompress(read[start : start + 1024])
                 except zstandard.ZstdError as error:
                     raise Malformed(name, offset, "an intact frame", str(error)) from None
+                pieces.append(piece)
+                size += len(piece)
+                if size >= _BATCH:
+                    yield b"".join(pieces)
+                    pieces.clear()
+                    size = 0
                 if decompressor.eof:
                     break
+    yield b"".join(pieces)

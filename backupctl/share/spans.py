@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 
@@ -55,28 +55,26 @@ class Spans:
         """The runs of captures that hold a segment."""
         return self.runs(self._holding[number])
 
-    def add(self, capture: str, come: Iterable[bytes], gone: Iterable[bytes]) -> None:
+    def add(self, capture: str, come: Sequence[bytes], gone: Sequence[bytes]) -> None:
         """Adds a capture, by the segments that it holds and the last one did not, and the other way round.
 
         A segment is named once for each line that refers to it. `come` and `gone` may have some in common.
         """
         at = len(self.captures)
         self.captures.append(capture)
-        index, lines, since = self.index, self._lines, self._since
+        add, find, end, lines, since = self.index.add, self.index.find, self._end, self._lines, self._since
+        for column in (lines, since, self._holding):  # as long as it may get to be, which is quick
+            column.extend([0] * (len(self.index) + len(come) - len(column)))
         for hash in come:
-            number = index.add(hash)
-            if number == len(lines):
-                lines.append(0)
-                since.append(0)
-                self._holding.append(NOBODY)
+            number = add(hash)
             if not lines[number]:
                 since[number] = at
             lines[number] += 1
         for hash in gone:
-            number = index.find(hash)
+            number = find(hash)
             lines[number] -= 1
             if not lines[number]:
-                self._end(number, at)
+                end(number, at)
 
     def finish(self) -> None:
         """To be called after the last capture was added."""
@@ -116,11 +114,15 @@ def spans_of(
         each(f"comparing captures, {len(spans.captures)} of {len(captures)}")
         try:
             text = unpacked.result()
-            gone, come = line_changes(before, text)
-            spans.add(capture, hashes_in(come, mark, capture), hashes_in(gone, mark, before_of))
+            come: list[bytes] = []
+            gone: list[bytes] = []
+            for lines_gone, lines_come in line_changes(before, text):
+                gone += hashes_in(lines_gone, mark, before_of)
+                come += hashes_in(lines_come, mark, capture)
         except (Malformed, FileNotFoundError) as error:
             unreadable.append((capture, str(error)))
             continue
+        spans.add(capture, come, gone)
         before, before_of = text, capture
     spans.finish()
     return spans, unreadable

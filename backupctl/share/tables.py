@@ -12,6 +12,7 @@ from __future__ import annotations
 from binascii import unhexlify
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import NamedTuple
 
 import xxhash
@@ -19,7 +20,7 @@ import zstandard
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.segments import MOST_SEGMENT_BYTES, PART_BYTES
-from backupctl.share.lines import lines_of
+from backupctl.share.lines import batches_of
 from backupctl.share.marks import FORMAT, ShelfMark
 from backupctl.share.storage import Storage, write_whole
 
@@ -87,37 +88,51 @@ def read_table(storage: Storage, mark: ShelfMark, part: str, name: str | None = 
     `name`: of a table that stands elsewhere than it should.
     """
     name = name or table_name(part)
-    width = 2 * mark.hashing.length
-    rows, at, checksum = 0, UNIT, xxhash.xxh3_128()
-    lines = lines_of(storage, name)
     expected = f"#backupctl table\t{FORMAT}\t{mark.id}\t{part}\t{mark.hashing.name}".encode()
-    first = next(lines, b"")
-    if first != expected:
-        raise Malformed(name, 0, expected.decode(), repr(first[:120]))
-    checksum.update(first + b"\n")
-    for line in lines:
-        fields = line.split(b"\t")
-        if fields[0] == b"#end":
-            yield _part_sum(name, fields, rows, at, checksum.hexdigest())
-            if next(lines, None) is not None:
-                raise Malformed(name, 0, "the end after '#end'", "more lines")
-            return
-        checksum.update(line)
-        checksum.update(b"\n")
+    segments, at, checksum = 0, UNIT, xxhash.xxh3_128()
+    total: list[bytes] | None = None  # the last line
+    batches = batches_of(storage, name)
+    head, *first = next(batches, None) or [b""]
+    if head != expected:
+        raise Malformed(name, 0, expected.decode(), repr(head[:120]))
+    checksum.update(head + b"\n")
+    for lines in chain([first], batches):
+        if total is not None and lines:
+            raise Malformed(name, 0, "the end after '#end'", "more lines")
+        if lines and lines[-1].startswith(b"#end\t"):
+            total = lines.pop().split(b"\t")
+        if not lines:
+            continue
+        checksum.update(b"\n".join(lines) + b"\n")
         try:
-            hash_hex, sha_hex, offset, stored, length = fields
-            if (len(hash_hex), len(sha_hex)) != (width, 64) or not (offset + stored + length).isdigit():
-                raise ValueError
-            row = Row(unhexlify(hash_hex), unhexlify(sha_hex), int(offset), int(stored), int(length))
-        except ValueError:
-            raise Malformed(f"{name}, line {rows + 2}", 0, "five fields", repr(line[:120])) from None
-        inside = at <= row.offset and row.stored > 0 and row.offset + row.stored <= _MOST_BYTES
-        if not inside or row.offset % UNIT or row.stored % UNIT or not 0 < row.length <= MOST_SEGMENT_BYTES:
-            raise Malformed(f"{name}, line {rows + 2}", 0, "a segment after the one before", repr(line[:120]))
-        at = row.offset + row.stored
-        rows += 1  # noqa: SIM113 - the last line is none
-        yield row
-    raise Malformed(name, 0, "a last line '#end'", "none: the table is truncated")
+            rows = _rows(lines, 2 * mark.hashing.length, at)
+        except ValueError as error:
+            where = f"{name}, lines {segments + 2} to {segments + len(lines) + 1}"
+            raise Malformed(where, 0, "segments, one after the other", str(error)) from None
+        yield from rows
+        at = rows[-1].offset + rows[-1].stored
+        segments += len(rows)
+    if total is None:
+        raise Malformed(name, 0, "a last line '#end'", "none: the table is truncated")
+    yield _part_sum(name, total, segments, at, checksum.hexdigest())
+
+
+def _rows(lines: list[bytes], width: int, at: int) -> list[Row]:
+    """The rows that `lines` are, from byte `at` of the part on. `width`: of a hash in hex. Raises ValueError."""
+    hashes, sums, *numbers = zip(*(line.split(b"\t") for line in lines), strict=True)
+    if len(numbers) != 3 or {*map(len, hashes)} != {width} or {*map(len, sums)} != {64}:
+        raise ValueError("fields that are too many, too few or of another length")
+    if not b"".join(chain.from_iterable(numbers)).isdigit():  # int() takes more than that
+        raise ValueError("fields that are no numbers")
+    offsets, stored_lengths, lengths = (map(int, column) for column in numbers)
+    rows = list(map(Row, map(unhexlify, hashes), map(unhexlify, sums), offsets, stored_lengths, lengths))
+    for row in rows:
+        _, _, offset, stored, length = row
+        inside = at <= offset and stored > 0 and offset + stored <= _MOST_BYTES
+        if not inside or offset % UNIT or stored % UNIT or not 0 < length <= MOST_SEGMENT_BYTES:
+            raise ValueError(repr(row[2:]))
+        at = offset + stored
+    return rows
 
 
 def _part_sum(name: str, fields: list[bytes], rows: int, end: int, checksum: str) -> PartSum:

@@ -194,7 +194,7 @@ def test_what_stands_on_the_share_is_distrusted(attack: Callable[[Made], object]
 def test_memory_is_bounded_whatever_is_claimed(attack: Callable[[Made], object], hurt: Made, tmp_path: Path) -> None:
     attack(hurt)
     words: tuple[list[str | Path], ...] = (
-        ["list"], ["verify", "--json"], ["restore", hurt.captures[1], tmp_path / "out.img"],
+        ["list"], ["cost"], ["verify", "--json"], ["restore", hurt.captures[1], tmp_path / "out.img"],
         ["capture", "--board", "shed", "--source", hurt.card],
     )  # fmt: skip
     for arguments in words:

@@ -20,7 +20,9 @@ def text(lines: dict[int, int], width: int = 32) -> bytes:
 
 def check(old: bytes, new: bytes) -> tuple[int, int]:
     """That both results are what they claim to be; how long they are."""
-    gone, come = line_changes(old, new)
+    changes = list(line_changes(old, new))
+    gone = [line for lines, _ in changes for line in lines]
+    come = [line for _, lines in changes for line in lines]
     before, after = Counter(old.split(b"\n")[:-1]), Counter(new.split(b"\n")[:-1])
     assert not Counter(gone) - before
     assert not Counter(come) - after
