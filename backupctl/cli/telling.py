@@ -39,7 +39,6 @@ def notify(
 ) -> None:
     """Tells those whom the policy names, under [notify]."""
     from backupctl.cli.places import load_policy
-    from backupctl.cli.text import printable
     from backupctl.operations import notify as operation
     from backupctl.operations.exit_codes import of_telling
 
@@ -55,7 +54,7 @@ def notify(
 
         result = operation.tell_of_board(wanted_share(share), board, chosen, facts, uptime_seconds())
     nothing = "Nothing is to be told." if operation.has_way(chosen) else "The policy names nobody, under [notify]."
-    print(json.dumps(result, indent=2) if as_json else printable("\n".join(_lines(result)) or nothing))
+    print(json.dumps(result, indent=2) if as_json else _text(_lines(result) or [nothing]))
     sys.exit(of_telling(result))
 
 
@@ -78,8 +77,9 @@ def watch(
     found = result["found"]
     if metrics is not None and found is not None:
         write_metrics(metrics, of_boards(found))
-    lines = [boards_view.boards(found), ""] if found is not None else []
-    print(json.dumps(result, indent=2) if as_json else printable("\n".join([*lines, *_lines(result)]).rstrip()))
+    blocks = [printable(boards_view.boards(found))] if found is not None else []
+    blocks += [_text(_lines(result))] if _lines(result) else []
+    print(json.dumps(result, indent=2) if as_json else "\n\n".join(blocks))
     sys.exit(of_watch(result))
 
 
@@ -135,6 +135,12 @@ def after_night(
         return
     for line in _lines(told):
         view.note(line)
+
+
+def _text(lines: list[str]) -> str:
+    from backupctl.cli.text import paragraph, printable
+
+    return "\n".join(paragraph(printable(line)) for line in lines)
 
 
 def _lines(result: Json) -> list[str]:

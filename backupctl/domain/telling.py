@@ -164,7 +164,7 @@ def _subject(items: Sequence[Item]) -> str:
     if len(items) == 1:
         return f"{_name(items[0].board)}: {_headline(items[0])}"
     whose = _name(items[0].board) if len(boards) == 1 else counted(len(boards), "board")
-    return f"{whose}: {len(items)} things to see to"
+    return f"{whose}: {len(items)} things {'are well again' if items[0].over else 'to see to'}"
 
 
 def _subject_of_digest(boards: Sequence[Standing], memory: Memory) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -69,31 +69,53 @@ def tell_of_board(
 ) -> Json:
     """Behind `notify --due`, and after a night: tells what there is to tell of this board, and was not told.
 
-    `ways`: what became of each message; `problems`: what else went wrong, in words.
+    Without a `night` the share is looked at only if there seems to be something: timers call this by day and by night,
+    and the disks of a NAS sleep. `ways`: what became of each message; `problems`: what else went wrong, in words.
     """
     ways: list[Json] = []
     if policy.notify.ping and night and night.code in (Exit.DONE, Exit.WARNINGS):
         ways.append(ping(policy.notify))
     if not has_way(policy):
         return {"ways": ways, "problems": []}
-    looked, problems = look_within(_LOOK_SECONDS, lambda: look(share, board, facts))
     name, now = board or board_name(), facts.now()
     path = file_for(facts.state_folder, name, share)
     with alone(path):
         known = recall(path, now)
+        stands = partial(_standing, name, night, policy, now - timedelta(seconds=uptime_seconds), facts)
+        if night is None and known.seen is not None and not _is_due(known, stands(known, None), policy.notify, now):
+            return {"ways": [], "problems": []}
+        looked, problems = look_within(_LOOK_SECONDS, partial(look, share, board, facts))
         known = replace(
             known,
             seen=(looked and looked["board"]) or known.seen,
             last_night=night.code if night else known.last_night,
         )
-        matters = matters_of_night(night.result, night.code, now) if night else {}
-        matters |= matters_of_look(looked, facts)
-        if is_clock_trusted(known.seen, facts) and not (looked and looked["at_work"]):
-            booted = now - timedelta(seconds=uptime_seconds)
-            matters[Matter.MISSED] = missed_since(policy.schedule, known.seen, known.began, booted, facts)
-        standing = standing_of(name, known.seen, matters, now, known.last_night)
-        ended = tell(path, known, [standing], policy.notify, facts)
+        ended = tell(path, known, [stands(known, looked)], policy.notify, facts)
     return {"ways": ways + ended["ways"], "problems": problems + ended["problems"]}
+
+
+def _standing(
+    name: str,
+    night: NightEnded | None,
+    policy: Policy,
+    booted: datetime,
+    facts: Facts,
+    known: Remembered,
+    looked: Json | None,
+) -> Standing:
+    """`looked`: see `standing.look`; None where the share was not looked at."""
+    now = facts.now()
+    matters = matters_of_night(night.result, night.code, now) if night else {}
+    matters |= matters_of_look(looked, facts)
+    if is_clock_trusted(known.seen, facts) and not (looked and looked["at_work"]):
+        matters[Matter.MISSED] = missed_since(policy.schedule, known.seen, known.began, booted, facts)
+    return standing_of(name, known.seen, matters, now, known.last_night)
+
+
+def _is_due(known: Remembered, standing: Standing, policy: NotifyPolicy, now: datetime) -> bool:
+    """Whether somebody would be told something, if the board still stood so."""
+    memories = (known.ways.get(name, Memory()) for name in sending.ways(policy))
+    return any(message(noted(memory, [standing], now), [standing], now, policy.digest) for memory in memories)
 
 
 def look_within(seconds: float, task: Callable[[], Json]) -> tuple[Json | None, list[str]]:

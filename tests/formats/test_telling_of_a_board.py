@@ -31,6 +31,17 @@ HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 LONG_UP = 400 * 86_400.0
 
 
+def night_with(**outcomes: Any) -> dict[str, Any]:
+    codes = {"verify": 5 if outcomes.get("damage") else 0}
+    return {
+        "room": None,
+        "capture": {"warnings": outcomes.get("warnings", [])},
+        "thin": {"unusual": outcomes.get("unusual"), "applied": not outcomes.get("unusual")},
+        "verify": {"damaged_segments": codes["verify"]},
+        "steps": [{"name": name, "exit": code} for name, code in codes.items()],
+    }
+
+
 class Board:
     """Nights at 03:17 UTC, with a delay of 20 min and a window of 6 h; the last capture is of `taken`, that night's."""
 
@@ -54,6 +65,10 @@ class Board:
     @property
     def facts(self) -> Facts:
         return replace(this_machine(self.folder / "state"), zone="UTC", synchronised=True, now=lambda: self.now)
+
+    def after_night(self, code: Exit = Exit.DONE, **outcomes: Any) -> str:
+        """What is told when a night has ended."""
+        return self.look(NightEnded(night_with(**outcomes), code))
 
     def look(self, night: NightEnded | None = None, uptime: float = LONG_UP) -> str:
         """What is told now."""
@@ -84,8 +99,8 @@ def test_a_missed_night_after_its_window_and_on_days_three_and_seven(board: Boar
     assert f"Since: {missed:%a %d %b %Y} 03:17" in told[0][1]
     assert f"Safe up to: {board.taken:%a %d %b %Y} 03:17" in told[0][1]
     board.move(board.made.captures[1], board.now)
-    assert "shed: captures come again." in board.look()
-    assert board.look() == ""
+    assert "shed: captures come again." in board.after_night()
+    assert board.after_night() == ""
 
 
 def test_a_board_that_was_off_is_given_the_time_to_catch_up(board: Board) -> None:
@@ -125,41 +140,30 @@ def test_a_share_that_is_not_there_does_not_hide_what_is_missed(board: Board) ->
 
 def test_another_share_in_its_place_is_told_of_at_once(board: Board) -> None:
     remember(board.folder / "state", board.made.share, Identity("0" * 32, None))
-    assert "where its share should be is another one" in board.look()
+    assert "where its share should be is another one" in board.after_night(Exit.REFUSED)
     identity = Identity(json.loads((board.made.share / "share.json").read_text())["id"], None)
     remember(board.folder / "state", board.made.share, identity)
-    assert "its share is where it should be" in board.look()
+    assert "its share is where it should be" in board.after_night()
 
 
 def test_a_card_that_cannot_be_read_everywhere(board: Board) -> None:
     board.move(board.made.captures[1], board.taken, state="partial", unreadable=[[0, 512]])
-    said = board.look()
+    said = board.after_night(Exit.PARTIAL)
     assert "could not be read everywhere" in said
     assert f"Safe up to: {board.taken - DAY:%a %d %b %Y} 03:17" in said
     board.move(board.made.captures[1], board.taken, state="good", unreadable=[])
-    assert "its card was read everywhere" in board.look()
-
-
-def night_with(**outcomes: Any) -> dict[str, Any]:
-    codes = {"verify": 5 if outcomes.get("damage") else 0}
-    return {
-        "room": None,
-        "capture": {"warnings": outcomes.get("warnings", [])},
-        "thin": {"unusual": outcomes.get("unusual"), "applied": not outcomes.get("unusual")},
-        "verify": {"damaged_segments": codes["verify"]},
-        "steps": [{"name": name, "exit": code} for name, code in codes.items()],
-    }
+    assert "its card was read everywhere" in board.after_night()
 
 
 def test_what_a_night_found_is_told_and_so_is_its_end(board: Board) -> None:
     # As the check of preflight named "power" has it.
     weak = "power: the voltage is too low now, by rpi_volt"
-    said = board.look(NightEnded(night_with(damage=True, unusual="4 at once", warnings=[weak]), Exit.DAMAGE))
+    said = board.after_night(Exit.DAMAGE, damage=True, unusual="4 at once", warnings=[weak])
     assert "its power supply is too weak" in said
     assert "there is damage on the share" in said
     assert "more than is usual waits" in said
     assert board.look() == "", "what nobody has looked at since is as it was"
-    said = board.look(NightEnded(night_with(), Exit.DONE))
+    said = board.after_night()
     assert "no damage was found any more" in said
     assert "is settled" in said
     assert "its power supply holds" in said
@@ -167,7 +171,7 @@ def test_what_a_night_found_is_told_and_so_is_its_end(board: Board) -> None:
 
 def test_a_share_that_stalled(board: Board) -> None:
     assert "stopped answering" in board.look(NightEnded(None, Exit.STALLED))
-    assert "answers again" in board.look(NightEnded(night_with(), Exit.DONE))
+    assert "answers again" in board.after_night()
     board.now = board.taken + DAY + 8 * HOUR
     board.look(NightEnded(None, Exit.REFUSED))
     assert "The last try: a check refused it before it began (code 3)" in (board.folder / "one").read_text()
@@ -183,8 +187,19 @@ def test_what_did_not_arrive_is_told_with_the_next_look(board: Board) -> None:
     assert board.look() == ""
 
 
-def test_a_board_that_is_away_is_not_missed(board: Board) -> None:
+def test_a_share_is_left_asleep_while_there_is_nothing_to_tell(board: Board) -> None:
     board.look()
+    board.made.share.rename(board.made.share.with_name("asleep"))
+    for hours in range(30):  # until the next night's window closes
+        board.now = board.taken + hours * HOUR
+        board.look()
+        assert board.last == {"ways": [], "problems": []}
+    board.now = board.taken + DAY + 7 * HOUR
+    board.look()
+    assert "cannot be looked at" in board.last["problems"][0]
+
+
+def test_a_board_that_is_away_is_not_missed(board: Board) -> None:
     until = (datetime.now(UTC) + 30 * DAY).date().isoformat()
     backupctl(board.made.share, "boards", "away", "shed", "--until", until)
     board.now = board.taken + DAY + 8 * HOUR
