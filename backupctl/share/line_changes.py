@@ -7,24 +7,33 @@ from itertools import compress
 from operator import ne
 
 _BLOCK = 512  # bytes: a lone line that changed makes few others be looked at
+_LINES_AT_ONCE = 4096
 _LIKE = 12  # characters at the beginning of lines by which two are probably of the same stretch
 _NUMBER = 24  # characters, and more than any number has
 
 
 def line_changes(old: bytes, new: bytes) -> Iterator[tuple[list[bytes], list[bytes]]]:
-    """Lines of `old` and lines of `new`, a few at a time. What is left out of both are the same lines, each as often.
+    """Lines of `old` and of `new`, some thousand at a time. What is left out of both are the same lines, each as often.
 
     Lines end in LF, begin with a number that ends in TAB, and ascend by it: then there are few in both results that
     cancel each other out. The result is true of any other texts as well.
     """
+    gone: list[bytes] = []
+    come: list[bytes] = []
     for before, after in _different(old, new):
+        if len(gone) + len(come) > _LINES_AT_ONCE:
+            yield gone, come
+            gone, come = [], []
         lines_before, lines_after = before.split(b"\n")[:-1], after.split(b"\n")[:-1]
         if len(lines_before) == len(lines_after):
             differ = list(map(ne, lines_before, lines_after))
-            yield list(compress(lines_before, differ)), list(compress(lines_after, differ))
+            gone += compress(lines_before, differ)
+            come += compress(lines_after, differ)
         else:  # lines came or went: what stands before and after them is the same
             _drop_common(lines_before, lines_after)
-            yield lines_before, lines_after
+            gone += lines_before
+            come += lines_after
+    yield gone, come
 
 
 def _drop_common(before: list[bytes], after: list[bytes]) -> None:

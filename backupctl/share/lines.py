@@ -14,6 +14,7 @@ from backupctl.share.storage import Storage
 
 _READ = 128 << 10
 _BATCH = 64 << 10
+_UNPACKED_AT_ONCE = 8 << 20
 _LINE_MOST = 4096
 _WINDOW_MOST = 8 << 20  # what a decoder should support, by the format's text
 
@@ -48,15 +49,17 @@ def text_of(storage: Storage, name: str, most: int) -> bytes:
     """
     with _disk_errors(name), storage.open(name) as source:
         packed = source.read_at(0, min(most, storage.size(name) or 0))
+    pieces: list[bytes] = []
     try:
-        # In one call, since each has to wait for its turn where other threads are busy. It takes address space for
-        # `most` bytes, but only as much memory as the text is long.
+        # In one call as a rule, since each has to wait for its turn where other threads are busy.
         with zstandard.ZstdDecompressor(max_window_size=_WINDOW_MOST).stream_reader(packed) as reader:
-            text = reader.read(most + 1)
+            while piece := reader.read(_UNPACKED_AT_ONCE):
+                pieces.append(piece)
+                if sum(map(len, pieces)) > most:
+                    raise Malformed(name, 0, f"a text of at most {most} bytes", "a longer one")
     except zstandard.ZstdError as error:
         raise Malformed(name, 0, "an intact frame", str(error)) from None
-    if len(text) > most:
-        raise Malformed(name, 0, f"a text of at most {most} bytes", "a longer one")
+    text = b"".join(pieces)
     if any(text.find(b"\n", at, at + _LINE_MOST) < 0 for at in range(0, len(text) - _LINE_MOST, _LINE_MOST)):
         raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
     return text
