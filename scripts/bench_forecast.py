@@ -6,20 +6,18 @@ import random
 from datetime import UTC, datetime, timedelta
 
 from backupctl.domain.assumptions import Assumptions, assumed
-from backupctl.domain.forecast import forecast, nights_to_come, sample_for
+from backupctl.domain.forecast import forecast, nights_to_come
 from backupctl.domain.policy import Policy
-from backupctl.domain.resampling import Night
 from backupctl.domain.retention import Circumstances
 from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.operations.forecast import RUNS, YEAR
 
 at = datetime(2026, 11, 24, 3, 17, tzinfo=UTC)
-shelf, nights = assumed(Assumptions(60_000 * SEGMENT_BYTES), SEGMENT_BYTES, at)
+shelf, nights = assumed(Assumptions(60_000 * SEGMENT_BYTES), SEGMENT_BYTES, at, YEAR)
 times = nights_to_come(at, timedelta(days=1), YEAR)
-one_in = sample_for(nights, len(times))
 found = forecast(
     shelf,
-    [Night(night.at, night.changes.sampled(one_in)) for night in nights],
+    nights,
     Policy().retention,
     Policy().space,
     times,

@@ -7,11 +7,12 @@ from datetime import datetime, timedelta
 from math import ceil
 
 from backupctl.domain.changes import SAMPLED_CELLS, Changes, fraction
+from backupctl.domain.forecast import CHANGES_A_RUN
 from backupctl.domain.resampling import Night
 from backupctl.domain.retention import Candidate
 from backupctl.domain.simulation import Current, PartThere, ShelfThere
 
-_NIGHTS, _CHANGES_A_NIGHT = 28, 30  # as few cells change as is enough for a simulation
+_NIGHTS = 28
 _TABLE_SHARE = 0.0025  # of a part: 40 bytes for a segment of some 150 KiB, and what is rounded up
 _CONTENTS_BYTES = 22  # for a segment
 _RECORD_BYTES, _EVENTS_BYTES, _OTHER_BYTES = 4096, 3072, (1 << 20) + 20_000  # the ballast, marks, how to restore
@@ -28,10 +29,15 @@ class Assumptions:
     stored: float = 58.0  # percent of its size that compressed data has
 
 
-def assumed(assumptions: Assumptions, segment_bytes: int, first: datetime) -> tuple[ShelfThere, list[Night]]:
-    """A shelf that has the first capture, taken at `first`, and four weeks of nights before."""
+def assumed(
+    assumptions: Assumptions, segment_bytes: int, first: datetime, to_come: int
+) -> tuple[ShelfThere, list[Night]]:
+    """A shelf that has the first capture, taken at `first`, and four weeks of nights before.
+
+    Of a sample that is small enough for a simulation of so many nights `to_come`.
+    """
     segments = max(1, assumptions.in_use_bytes // segment_bytes)
-    one_in = ceil(segments / min(SAMPLED_CELLS, 100 * _CHANGES_A_NIGHT / max(assumptions.changed, 0.01)))
+    one_in = ceil(segments / min(SAMPLED_CELLS, 100 * CHANGES_A_RUN / to_come / max(assumptions.changed, 0.01)))
     cells = max(1, segments // one_in)
     stored = round(segment_bytes * assumptions.stored / 100 / 512) * 512
     change = cells * assumptions.changed / 100

@@ -16,7 +16,7 @@ from backupctl.domain.resampling import Chance, Night, Past
 from backupctl.domain.retention import Circumstances, Tier
 from backupctl.domain.simulation import Run, ShelfThere, simulate
 
-_CHANGES_A_RUN = 15_000
+CHANGES_A_RUN = 10_000  # in the sample: less than a tenth of a second
 _LONGEST_DAYS = 3700
 _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
 
@@ -60,11 +60,11 @@ def days_until_steady(policy: RetentionPolicy) -> int:
 
 
 def sample_for(nights: Sequence[Night], to_come: int) -> int:
-    """One cell in how many is enough, so that a run of so many nights to come takes less than a tenth of a second."""
+    """One cell in how many is enough for a run of so many nights to come."""
     coarsest = max(night.changes.one_in for night in nights)
     changes = [night.changes.sampled(coarsest) for night in nights]
     cells = sum(len(change.written) + len(change.appeared) + len(change.freed) for change in changes)
-    return max(coarsest, ceil(coarsest * cells * to_come / (len(nights) * _CHANGES_A_RUN)))
+    return max(coarsest, ceil(coarsest * cells * to_come / (len(nights) * CHANGES_A_RUN)))
 
 
 def forecast(
@@ -76,18 +76,19 @@ def forecast(
     today: Circumstances,
     chances: Iterable[Chance],
 ) -> Forecast:
-    """Two runs for each of `chances`, which decide what is drawn.
+    """A run that doubts for each of `chances`, which decide what is drawn, and one that does not for every other.
 
     `nights`: those that the board had, at least one, by the same sample as `shelf`; `times`: of captures to come.
     """
     keeping = keep(retention, shelf.captures, times, today)
     past = Past(nights)
     runs, doubting = [], []
-    for chance in chances:
-        runs.append(simulate(shelf, past, keeping, space, chance))
+    for number, chance in enumerate(chances):
+        if number % 2 == 0:
+            runs.append(simulate(shelf, past, keeping, space, chance))
         doubting.append(simulate(shelf, past, keeping, space, chance, doubt=True))
     low, middle, high = [], [], []
-    outside = max(0, (len(runs) + 1) // 20 - 1)  # on each side: of n, the next lies below the kth with k / (n + 1)
+    outside = max(0, (len(doubting) + 1) // 20 - 1)  # on each side: of n, the next lies below the kth with k / (n + 1)
     for night in range(len(times)):
         middle.append(int(median(run.total[night] for run in runs)))
         # Weeks that are drawn twice have more in common than weeks have: only the spread of these runs is believed.

@@ -45,10 +45,9 @@ def costs_ahead(shelf: Shelf, policies: Sequence[Policy], facts: Facts, reporter
         nights = reading.nights
         guess = None if nights else Assumptions(reading.captures.records[-1].in_use_bytes)
         if guess is None:
-            longest = max(days_until_steady(policy.retention) for policy in policies)
-            year, long = reading.ahead(nights, YEAR), reading.ahead(nights, longest)
+            year, long = reading.ahead(nights, YEAR), reading.ahead(nights, _longest(policies))
         else:
-            year = long = _assumed(guess, facts)
+            year, long = _assumed(guess, facts, YEAR), _assumed(guess, facts, _longest(policies))
         today = [_today(reading, policy) for policy in policies]
     finally:
         reading.close()
@@ -60,14 +59,18 @@ def costs_of_a_new_board(
     assumptions: Assumptions, policies: Sequence[Policy], room: int | None, facts: Facts, reporter: Reporter
 ) -> Json:
     """The same for a board without a history; `room`: bytes that there are for it, if that is known."""
-    ahead = _assumed(assumptions, facts)
-    told = _costs(ahead, ahead, policies, [None for _ in policies], room, reporter)
+    year, long = _assumed(assumptions, facts, YEAR), _assumed(assumptions, facts, _longest(policies))
+    told = _costs(year, long, policies, [None for _ in policies], room, reporter)
     return {"board": None, "nights_measured": 0, "assumed": asdict(assumptions), **told}
 
 
-def _assumed(assumptions: Assumptions, facts: Facts) -> Ahead:
+def _longest(policies: Sequence[Policy]) -> int:
+    return max(days_until_steady(policy.retention) for policy in policies)
+
+
+def _assumed(assumptions: Assumptions, facts: Facts, days: int) -> Ahead:
     _, today = situation(Captures((), ()), History(), facts)
-    shelf, nights = assumed(assumptions, SEGMENT_BYTES, today.now)
+    shelf, nights = assumed(assumptions, SEGMENT_BYTES, today.now, days)
     return Ahead(shelf, nights, today, today.now, _A_DAY)
 
 
