@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -39,23 +37,22 @@ def notify(
 ) -> None:
     """Tells those whom the policy names, under [notify]."""
     from backupctl.cli.places import load_policy
-    from backupctl.operations import notify as operation
-    from backupctl.operations.exit_codes import of_telling
+    from backupctl.operations.exit_codes import of_telling as exit_code
 
     if try_ways == due:
         raise UsageError("what is to be sent?", "Say --try for a test message, or --due for what there is to tell.")
-    # No worker: what touches the share or the network is a child with a deadline.
     chosen = load_policy(policy)
-    facts = facts_of_machine(chosen)
-    if try_ways:
-        result = operation.try_ways(chosen, board, facts)
-    else:
-        from backupctl.board.host import uptime_seconds
+    folder, facts = wanted_share(share) if due else None, facts_of_machine(chosen)
 
-        result = operation.tell_of_board(wanted_share(share), board, chosen, facts, uptime_seconds())
-    nothing = "Nothing is to be told." if operation.has_way(chosen) else "The policy names nobody, under [notify]."
-    print(json.dumps(result, indent=2) if as_json else _text(_lines(result) or [nothing]))
-    sys.exit(of_telling(result))
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.host import uptime_seconds
+        from backupctl.operations.notify import tell_of_board, try_ways
+
+        if folder is None:
+            return try_ways(chosen, board, facts)
+        return tell_of_board(folder, board, chosen, facts, uptime_seconds())
+
+    run_command(task, lambda result: _text(result) or "Nothing is to be told.", as_json, code=exit_code)
 
 
 def watch(
@@ -67,20 +64,27 @@ def watch(
     """Looks after all boards from another computer, which needs no write access: tells what needs attention."""
     from backupctl.cli import boards_view
     from backupctl.cli.places import load_policy
-    from backupctl.cli.text import printable
-    from backupctl.operations.exit_codes import of_watch
-    from backupctl.operations.metrics import of_boards, write_metrics
-    from backupctl.operations.watch import watch as operation
+    from backupctl.operations.exit_codes import of_watch as exit_code
 
-    chosen = load_policy(policy)
-    result = operation(wanted_share(share), chosen, facts_of_machine(chosen))
-    found = result["found"]
-    if metrics is not None and found is not None:
-        write_metrics(metrics, of_boards(found))
-    blocks = [printable(boards_view.boards(found))] if found is not None else []
-    blocks += [_text(_lines(result))] if _lines(result) else []
-    print(json.dumps(result, indent=2) if as_json else "\n\n".join(blocks))
-    sys.exit(of_watch(result))
+    chosen, folder = load_policy(policy), wanted_share(share)
+    facts = facts_of_machine(chosen)
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.watch import watch as operation
+
+        return operation(folder, chosen, facts)
+
+    def show(result: Json) -> str:
+        found = boards_view.boards(result["found"]) if result["found"] is not None else ""
+        return "\n\n".join(filter(None, (found, _text(result))))
+
+    def write(result: Json | None, _: Exit) -> None:
+        if metrics is not None and result is not None and result["found"] is not None:
+            from backupctl.operations.metrics import of_boards, write_metrics
+
+            write_metrics(metrics, of_boards(result["found"]))
+
+    run_command(task, show, as_json, code=exit_code, afterwards=write)
 
 
 def today(
@@ -92,7 +96,7 @@ def today(
     """Tells of this board: its last good capture, its next night, and what needs attention."""
     from backupctl.cli.places import load_policy
     from backupctl.cli.today_view import today as show
-    from backupctl.operations.exit_codes import of_today
+    from backupctl.operations.exit_codes import of_today as exit_code
 
     chosen, folder = load_policy(policy), wanted_share(share)
     facts = facts_of_machine(chosen)
@@ -102,7 +106,7 @@ def today(
 
         return operation(folder, board, chosen, facts)
 
-    run_command(task, show, as_json, code=of_today)
+    run_command(task, show, as_json, code=exit_code)
 
 
 def write_figures(file: Path, result: Json | None, ended: Exit, facts: Any, quiet: bool) -> None:
@@ -122,25 +126,25 @@ def after_night(
     """Tells what a night makes worth telling. What goes wrong with that is a line in the journal, and no more."""
     if ended in (Exit.INTERRUPTED, Exit.TERMINATED):
         return  # somebody waits for the end
-    from backupctl.board.host import uptime_seconds
+    from backupctl.cli.supervisor import run
     from backupctl.cli.view import View
-    from backupctl.domain.errors import BackupctlError
-    from backupctl.operations.notify import NightEnded, tell_of_board
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.board.host import uptime_seconds
+        from backupctl.operations.notify import NightEnded, tell_of_board
+
+        return tell_of_board(share, board, policy, facts, uptime_seconds(), NightEnded(result, ended))
 
     view = View(quiet)
-    try:
-        told = tell_of_board(share, board, policy, facts, uptime_seconds(), NightEnded(result, ended))
-    except (BackupctlError, OSError) as error:
-        view.note(f"warning: nobody could be told: {error}")
-        return
-    for line in _lines(told):
+    told, _ = run(task, view)
+    for line in _lines(told) if told else ():
         view.note(line)
 
 
-def _text(lines: list[str]) -> str:
-    from backupctl.cli.text import paragraph, printable
+def _text(result: Json) -> str:
+    from backupctl.cli.text import paragraph
 
-    return "\n".join(paragraph(printable(line)) for line in lines)
+    return "\n".join(map(paragraph, _lines(result)))
 
 
 def _lines(result: Json) -> list[str]:

@@ -44,11 +44,6 @@ class NightEnded:
     code: Exit
 
 
-def has_way(policy: Policy) -> bool:
-    """Whether there is anybody to be told."""
-    return bool(sending.ways(policy.notify))
-
-
 def try_ways(policy: Policy, board: str | None, facts: Facts) -> Json:
     """Behind `notify --try`: sends a test message by every way. Raises UsageError where the policy has none."""
     found = sending.ways(policy.notify)
@@ -75,7 +70,7 @@ def tell_of_board(
     ways: list[Json] = []
     if policy.notify.ping and night and night.code in (Exit.DONE, Exit.WARNINGS):
         ways.append(ping(policy.notify))
-    if not has_way(policy):
+    if not sending.ways(policy.notify):
         return {"ways": ways, "problems": []}
     name, now = board or board_name(), facts.now()
     path = file_for(facts.state_folder, name, share)

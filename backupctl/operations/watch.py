@@ -22,7 +22,7 @@ from backupctl.share.shelf import list_boards
 
 Json = dict[str, Any]
 
-_LOOK_SECONDS = 900.0  # sizes are added up file by file
+_LOOK_SECONDS = 300.0  # sizes are added up file by file
 
 
 def watch(share: Path, policy: Policy, facts: Facts) -> Json:
