@@ -3,7 +3,8 @@
 The timer's own memory (`Persistent=`) is of when it went off, not of what came of it. So a second timer looks now and
 then whether the night has its capture, and starts the same service if it has not: what somebody sees of the service
 (`systemctl status`) is always what came of the last night. That timer counts from when it was started, and by the
-kernel's own clock, so that it does not matter when the board learns what time it is.
+kernel's own clock, so that it does not matter when the board learns what time it is. With it goes what tells of nights
+that came to nothing; a night tells what it found by itself, unless it was killed, or could not begin.
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from backupctl.formats.systemd_unit import parse_unit
 
 NIGHT, NIGHT_TIMER = "backupctl-night.service", "backupctl-night.timer"
 RETRY, RETRY_TIMER = "backupctl-retry.service", "backupctl-retry.timer"
+NOTIFY = "backupctl-notify.service"
 TIMERS = NIGHT_TIMER, RETRY_TIMER
-UNITS = NIGHT, NIGHT_TIMER, RETRY, RETRY_TIMER
+UNITS = NIGHT, NIGHT_TIMER, RETRY, RETRY_TIMER, NOTIFY
 _AFTER_BOOT = "15min"  # by then the network is there, and the clock is set
 _DUE_SECONDS = 120  # for a share that does not answer
 _PLAIN_WORD = re.compile(r"[A-Za-z0-9_./:=@+,-]+")
@@ -34,6 +36,7 @@ Description=Night of backupctl: a capture of this board's card
 RequiresMountsFor={share}
 # A clock that was not set yet is not trusted, and then nothing is thinned.
 After=time-sync.target
+OnFailure={notify}
 
 [Service]
 Type=oneshot
@@ -69,6 +72,7 @@ ProtectClock=yes
 _RETRY = """\
 [Unit]
 Description=Starts the night of backupctl again, if it came to nothing
+Wants={notify}
 
 [Service]
 Type=oneshot
@@ -90,6 +94,31 @@ ProtectKernelLogs=yes
 ProtectControlGroups=yes
 ProtectClock=yes
 PrivateTmp=yes
+{confined}\
+"""
+
+_NOTIFY = """\
+[Unit]
+Description=Tells of the nights of backupctl, if there is something to tell
+
+[Service]
+Type=oneshot
+ExecStart={tell}
+TimeoutStartSec=10min
+KillMode=mixed
+Nice=10
+LimitCORE=0
+
+DevicePolicy=closed
+# Its own is the first one; the others are for the program of the policy's [notify].
+CapabilityBoundingSet=CAP_DAC_READ_SEARCH
+CapabilityBoundingSet=CAP_DAC_OVERRIDE CAP_CHOWN CAP_FOWNER CAP_KILL CAP_SETGID CAP_SETUID
+ProtectSystem=full
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
 {confined}\
 """
 
@@ -151,6 +180,9 @@ class NightCommand:
     def due(self) -> list[str]:
         return [*self.program, "timer", "due", *self.options]
 
+    def tell(self) -> list[str]:
+        return [*self.program, "notify", "--due", *self.options]
+
     def thaw(self) -> list[str] | None:
         """None for a source that is no device: it is never frozen."""
         if self.source and not self.source.startswith("/dev/"):
@@ -163,18 +195,21 @@ def night_units(command: NightCommand, schedule: SchedulePolicy, pace: PacePolic
     thaw = command.thaw()
     night = _NIGHT.format(
         share=_word(command.share),
+        notify=NOTIFY,
         night=_exec(command.night()),
         thaw=f"# In case it was killed while the card was frozen.\nExecStopPost=-{_exec(thaw)}\n" if thaw else "",
         nice=pace.nice,
         idle_io="IOSchedulingClass=idle\n" if pace.idle_io else "",
         confined=_CONFINED,
     )
-    retry = _RETRY.format(due=_exec(command.due()), unit=NIGHT, seconds=_DUE_SECONDS, confined=_CONFINED)
+    due = _exec(command.due())
+    retry = _RETRY.format(due=due, unit=NIGHT, seconds=_DUE_SECONDS, notify=NOTIFY, confined=_CONFINED)
     texts = {
         NIGHT: night,
         NIGHT_TIMER: _NIGHT_TIMER.format(when=schedule.when, delay=f"{schedule.random_delay}s"),
         RETRY: retry,
         RETRY_TIMER: _RETRY_TIMER.format(boot=_AFTER_BOOT, every=f"{schedule.retry_every}s"),
+        NOTIFY: _NOTIFY.format(tell=_exec(command.tell()), confined=_CONFINED),
     }
     return {name: f"{HEAD}\n{_EDIT.format(name=name)}\n{text}" for name, text in texts.items()}
 
@@ -208,8 +243,8 @@ def crontab(command: NightCommand, schedule: SchedulePolicy) -> list[str]:
         (when.months, always.months), (weekdays, always.weekdays),
     )  # fmt: skip
     times = " ".join("*" if some == every else ",".join(map(str, some)) for some, every in pairs)
-    night, due = _shell(command.night()), _shell(command.due())
-    return [f"{times} {night}", f"{(when.minutes[0] + 30) % 60} * * * * {due} --quiet && {night}"]
+    night, due, tell = (_shell(words) for words in (command.night(), command.due(), command.tell()))
+    return [f"{times} {night}", f"{(when.minutes[0] + 30) % 60} * * * * {due} --quiet && {night}; {tell}"]
 
 
 def _shell(words: list[str]) -> str:

@@ -12,7 +12,16 @@ import pytest
 
 from backupctl.domain.errors import UsageError
 from backupctl.domain.policy import PacePolicy, SchedulePolicy
-from backupctl.formats.night_units import NIGHT, NIGHT_TIMER, RETRY, NightCommand, command_in, crontab, night_units
+from backupctl.formats.night_units import (
+    NIGHT,
+    NIGHT_TIMER,
+    NOTIFY,
+    RETRY,
+    NightCommand,
+    command_in,
+    crontab,
+    night_units,
+)
 from tests.formats.systemd_dump import dump_of, open_folder_in
 
 pytestmark = pytest.mark.formats
@@ -20,7 +29,7 @@ pytestmark = pytest.mark.formats
 WORDS = ("--share", "/mnt/net share", "--board", "mill", "--policy", "/etc/50 % $HOME; it's.toml")
 COMMAND = NightCommand(("/bin/true",), WORDS, "/mnt/net share")
 # What DEVELOPERS.md says of them; systemd of another version may weigh otherwise.
-MOST_EXPOSED = {NIGHT: 4.5, RETRY: 2.7}
+MOST_EXPOSED = {NIGHT: 4.5, RETRY: 2.7, NOTIFY: 3.5}
 
 
 def units(folder: Path, command: NightCommand = COMMAND, idle: bool = True) -> list[Path]:
@@ -46,7 +55,7 @@ def test_systemd_has_nothing_against_them(tmp_path: Path, source: str | None, id
     assert (verified.returncode, verified.stdout + verified.stderr) == (0, "")
 
 
-@pytest.mark.parametrize("name", [NIGHT, RETRY])
+@pytest.mark.parametrize("name", MOST_EXPOSED)
 def test_how_exposed_they_are(tmp_path: Path, name: str) -> None:
     units(tmp_path)
     told = analyzed("security", "--offline=true", "--no-pager", f"./{name}", cwd=tmp_path)
@@ -107,7 +116,9 @@ def test_lines_for_cron(when: str, times: str) -> None:
     command = NightCommand(("/bin/true",), ("--share", "/mnt/50 %"), "/mnt/50 %")
     night, again = crontab(command, SchedulePolicy(when=when))
     assert night == rf"{times} /bin/true night --share '/mnt/50 \%'"
-    assert re.fullmatch(r"\d+ \* \* \* \* /bin/true timer due .* --quiet && /bin/true night .*", again)
+    assert re.fullmatch(
+        r"\d+ \* \* \* \* /bin/true timer due .* --quiet && /bin/true night .*; /bin/true notify --due .*", again
+    )
 
 
 @pytest.mark.parametrize("when", ["Mon *-*-01 03:17", "03:17:30", "2027-*-* 03:17", "03:17 UTC"])

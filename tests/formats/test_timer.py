@@ -19,7 +19,10 @@ from tests.program import Ended, backupctl
 
 pytestmark = pytest.mark.formats
 
-NAMES = ["backupctl-night.service", "backupctl-night.timer", "backupctl-retry.service", "backupctl-retry.timer"]
+NAMES = [
+    *("backupctl-night.service", "backupctl-night.timer", "backupctl-notify.service"),
+    *("backupctl-retry.service", "backupctl-retry.timer"),
+]
 
 
 @pytest.fixture
@@ -123,7 +126,7 @@ def test_remove_leaves_nothing(system: MadeUpSystem) -> None:
         remove(False, systemd, Person("no"))
     assert units(system) == NAMES
     removed = remove(False, systemd, Person("yes"))["removed"]
-    assert [Path(path).name for path in removed] == NAMES
+    assert sorted(Path(path).name for path in removed) == NAMES
     assert systemd.told[0] == ("stop", "backupctl-night.timer", "backupctl-retry.timer")
     assert systemd.told[-1] == ("daemon-reload",)
     assert system.everything() == before
@@ -185,7 +188,7 @@ def test_at_the_command_line(system: MadeUpSystem, tmp_path: Path) -> None:
     words = ("--board", "mill", "--policy", policy, "--source", "/dev/sdz")
     told = timer(system, "install", *words, "--dry-run", "--json").json
     assert units(system) == []
-    assert [unit["state"] for unit in told["units"]] == ["new"] * 4
+    assert [unit["state"] for unit in told["units"]] == ["new"] * 5
     assert told["command"][-8:] == [
         "--share", str(system.mounts), "--board", "mill", "--policy", str(policy), "--source", "/dev/sdz",
     ]  # fmt: skip

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from tests.rig.rig import SERVED, SHARE, Rig
+from tests.rig.rig import SERVED, Rig
 
 pytestmark = pytest.mark.rig
 
 BOARD = "porch"
-NIGHT, RETRY = "backupctl-night.service", "backupctl-retry.service"
+NIGHT, RETRY, NOTIFY = "backupctl-night.service", "backupctl-retry.service", "backupctl-notify.service"
 # The running card, frozen and followed as ever; but what its root holds is left out, which would take a minute to read.
 POLICY = """\
 [image]
@@ -82,7 +82,6 @@ def test_nights(board: Rig) -> None:
     rig = board
     rig.shell("date -s '2031-05-04 20:00:00'")
     rig.backupctl("timer", "install", "--board", BOARD, "--policy", "/etc/nightly.toml", "--yes")
-    assert rig.board.run(f"backupctl timer due --share '{SHARE}' --board {BOARD} --policy /etc/nightly.toml").code == 9
     assert state(rig, NIGHT)["ActiveState"] == "inactive"
 
     move_to(rig, 5)
@@ -99,8 +98,9 @@ def test_nights(board: Rig) -> None:
     assert (shown["outdated"], shown["enabled"], shown["service"]["Result"]) == (None, True, "success")
 
     # It has its capture, so there is nothing to try again.
-    assert rig.board.run(f"systemctl start {RETRY}").code == 0
+    rig.shell(f"systemctl start {RETRY}")
     assert state(rig, NIGHT)["InvocationID"] == ended["InvocationID"]
+    told = wait_for(rig, NOTIFY, "inactive", "failed")
 
     # The next one is killed in the middle of it.
     rig.shell("touch /run/hold")
@@ -109,6 +109,8 @@ def test_nights(board: Rig) -> None:
     rig.shell("for n in $(seq 300); do pgrep -f 'while \\[ -e /run/hold' >/dev/null && exit 0; sleep 0.1; done; exit 1")
     rig.shell(f"systemctl kill --signal=KILL {NIGHT}")
     assert wait_for(rig, NIGHT, "failed")["Result"] == "signal"
+    assert state(rig, NOTIFY)["InvocationID"] != told["InvocationID"], "OnFailure="
+    assert wait_for(rig, NOTIFY, "inactive", "failed")["Result"] == "success"
     rig.shell("rm /run/hold")
     assert len(captures(rig)) == 1
     rig.shell(f"systemctl start {RETRY}")
