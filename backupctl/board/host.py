@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import os
 import re
+import signal
 import time
 import uuid
 import zoneinfo
@@ -123,11 +124,12 @@ def born(process: int) -> str | None:
     """When a process was started, in clock ticks since boot; None if it has ended, "" if that cannot be known.
 
     A process that has ended and that nobody has waited for counts as ended: without an init that reaps them, as in
-    many containers, such processes stay (proc(5), /proc/PID/stat: fields 3 and 22).
+    many containers, such processes stay (proc(5), /proc/PID/stat: fields 3 and 22). So does one that was killed and
+    waits in the kernel for a device or a server: it runs no instruction of its own any more (signal(7)).
     """
     try:
         fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-        return None if fields[0] in ("Z", "X") else fields[19]
+        return None if fields[0] in ("Z", "X") or _is_killed(process) else fields[19]
     except (OSError, IndexError):
         pass  # no such process, or none that may be looked at
     try:
@@ -137,6 +139,12 @@ def born(process: int) -> str | None:
     except PermissionError:
         return ""
     return ""
+
+
+def _is_killed(process: int) -> bool:
+    """Whether SIGKILL waits for it (proc(5), /proc/PID/status: SigPnd and ShdPnd, bit n - 1 for signal n)."""
+    found = re.findall(r"^S(?:ig|hd)Pnd:\s*([0-9a-f]+)$", Path(f"/proc/{process}/status").read_text(), re.MULTILINE)
+    return any(int(mask, 16) >> (signal.SIGKILL - 1) & 1 for mask in found)
 
 
 def uptime_seconds() -> float:

@@ -22,6 +22,7 @@ from backupctl.cli.command import (
     UntilOption,
     facts_of_machine,
     run_command,
+    stall_of,
     until_of,
     wanted_share,
     wanted_source,
@@ -86,7 +87,8 @@ def capture(
         back = [keeping_view.going_back(result, called_as(), folder.resolve())] if guard else []
         return "\n".join([render.capture(result), *back])
 
-    run_command(task, render.dry_run if dry_run else told, as_json, quiet, exit_code)
+    shown = render.dry_run if dry_run else told
+    run_command(task, shown, as_json, quiet, exit_code, stall_seconds=stall_of(chosen))
 
 
 def _guard(label: str | None, wanted: bool, until: str | None) -> Guard | None:
@@ -117,7 +119,9 @@ def preflight(
 
         return operation(folder, board, card, chosen, facts, reporter)
 
-    run_command(task, lambda result: render.checks(result["checks"]), as_json, code=exit_code)
+    run_command(
+        task, lambda result: render.checks(result["checks"]), as_json, code=exit_code, stall_seconds=_PREFLIGHT_STALL
+    )
 
 
 def night(
@@ -148,7 +152,10 @@ def night(
             telling.write_figures(metrics, result, ended, facts, quiet)
         telling.after_night(folder, board, chosen, facts, quiet, result, ended)
 
-    run_command(task, render.night, as_json, quiet, code=lambda result: Exit(result["exit"]), afterwards=tell)
+    def code(result: Json) -> Exit:
+        return Exit(result["exit"])
+
+    run_command(task, render.night, as_json, quiet, code, afterwards=tell, stall_seconds=stall_of(chosen))
 
 
 def thaw(

@@ -71,21 +71,28 @@ def run_command(
     code: Callable[[Json], Exit] = lambda _: Exit.DONE,
     json_of: Callable[[Json], object] = lambda result: result,
     afterwards: Callable[[Json | None, Exit], None] = lambda _, __: None,
+    stall_seconds: float | None = None,
 ) -> None:
     """Runs a task in a worker, prints its result, and ends with the code that goes with it.
 
-    `afterwards` is called before that, also for a task that came to no result.
+    `afterwards` is called before that, also for a task that came to no result. A worker that makes no progress for
+    `stall_seconds` is given up.
     """
     from backupctl.cli.supervisor import run
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
 
-    result, ended = run(task, View(quiet))
+    result, ended = run(task, View(quiet), stall_seconds or STALL_SECONDS)
     if result is not None:
         print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result)))
         ended = code(result)
     afterwards(result, ended)
     sys.exit(int(ended))
+
+
+def stall_of(policy: Any) -> float:
+    """Seconds without progress that are taken for a stall: more than a hook, or a frozen card, may take in silence."""
+    return float(max(policy.night.stall, policy.hooks.deadline + 60, policy.image.max_freeze + 60))
 
 
 def wanted_share(share: Path | None) -> Path:

@@ -21,6 +21,7 @@ from backupctl.cli.command import (
     facts_of_machine,
     moment_of,
     run_command,
+    stall_of,
     until_of,
     wanted_share,
 )
@@ -136,7 +137,9 @@ def thin(
         options = ThinOptions(chosen, view.plan, yes, everything, dry_run, tidy)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
-    run_command(task, view.thinned, as_json, quiet, exit_code, view.plan_as_json)
+    run_command(
+        task, view.thinned, as_json, quiet, exit_code, view.plan_as_json, stall_seconds=stall_of(chosen)
+    )  # fmt: skip
 
 
 def discard(

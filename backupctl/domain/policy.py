@@ -146,7 +146,7 @@ _BOUNDS = {
     "retry_every": (5 * 60, 86_400),
     "overdue": (3600, 400 * 86_400),
     "verify_nights": (0, 1000),
-    "stall": (60, 86_400),
+    "stall": (180, 86_400),
     "daily": (0, _MOST_KEPT),
     "weekly": (0, _MOST_KEPT),
     "monthly": (0, _MOST_KEPT),

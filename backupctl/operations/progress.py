@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from backupctl.domain.errors import Interrupted
+from backupctl.domain.events import Event
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,11 @@ class Reporter(Protocol):
         """Shows `question`; true if the answer is `expected`. False where nobody can answer."""
         ...
 
+    def run(self, shelf: str, if_lost: Event | None) -> None:
+        """A run on the shelf with that id has begun (None: it has ended). `if_lost`: what its manifest is to be told,
+        should this process end without a word."""
+        ...
+
 
 class Quiet:
     """Nobody at the other end."""
@@ -43,6 +49,8 @@ class Quiet:
 
     def ask(self, question: str, expected: str) -> bool:
         return False
+
+    def run(self, shelf: str, if_lost: Event | None) -> None: ...
 
 
 def step_by_step(reporter: Reporter, stop: Stop) -> Callable[[str], None]:

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 import errno
-import json
 import secrets
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
-from pathlib import Path
 from typing import Any, TypeVar
 
 from backupctl import BUILT
 from backupctl.domain.clock import distrust
 from backupctl.domain.errors import BackupctlError, Interrupted, NoRoom
 from backupctl.domain.events import Event, History, fold, kind_of_run
-from backupctl.formats.strict_json import Fields
 from backupctl.operations.facts import Facts
+from backupctl.operations.kept_events import keep, kept, read_kept
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.share.ballast import give_up_ballast
 from backupctl.share.captures import list_captures
@@ -30,6 +27,8 @@ from backupctl.share.shelf import Shelf
 from backupctl.share.trash import close_open_trays
 
 _Result = TypeVar("_Result")
+
+_LOST = "it ended without a word"
 
 
 class Session:
@@ -50,7 +49,25 @@ class Session:
 
         One that `must_arrive` raises OSError instead.
         """
-        event = Event(
+        event = self.made(kind, body)
+        try:
+            append_event(self.shelf.storage, event)
+        except OSError as error:
+            if must_arrive:
+                raise
+            self.reporter.note(f"the manifest cannot be written: {error}")
+            try:
+                keep(self.facts.state_folder, self.shelf.mark.id, event)
+                self.reporter.note("The event is kept on this machine, for the next run.")
+            except OSError as also:
+                self.reporter.note(f"The event cannot be kept on this machine either ({also}), and is lost.")
+        self._events.append(event)
+        self.history = fold(self._events)
+        return event.sequence
+
+    def made(self, kind: str, body: dict[str, Any]) -> Event:
+        """An event that comes next."""
+        return Event(
             sequence=self.history.last_sequence + 1,
             token=secrets.token_hex(4),
             kind=kind,
@@ -59,34 +76,12 @@ class Session:
             by=self.facts.by(),
             body=body,
         )
-        try:
-            append_event(self.shelf.storage, event)
-        except OSError as error:
-            if must_arrive:
-                raise
-            self.reporter.note(f"the manifest cannot be written: {error}")
-            try:
-                _keep(self._kept(), event)
-                self.reporter.note("The event is kept on this machine, for the next run.")
-            except OSError as also:
-                self.reporter.note(f"The event cannot be kept on this machine either ({also}), and is lost.")
-        self._events.append(event)
-        self.history = fold(self._events)
-        return event.sequence
-
-    def _kept(self) -> Path:
-        return self.facts.state_folder / "events" / self.shelf.mark.id
 
     def deliver_kept_events(self) -> None:
         """Events that an earlier run could not write, under new sequences and with their own times."""
-        folder = self._kept()
-        for path in sorted(folder.glob("*.json")) if folder.is_dir() else ():
+        for path in kept(self.facts.state_folder, self.shelf.mark.id):
             try:
-                fields = Fields.parse(str(path), path.read_bytes())
-                event = Event(
-                    self.history.last_sequence + 1, secrets.token_hex(4), fields.text("kind"), fields.text("time"),
-                    fields.flag("trusted"), fields.raw_object("by"), fields.raw_object("body"),
-                )  # fmt: skip
+                event = read_kept(path, self.history.last_sequence + 1)
             except BackupctlError as error:
                 self.reporter.note(f"a kept event cannot be read and stays where it is: {error}")
                 continue
@@ -94,11 +89,6 @@ class Session:
             path.unlink()
             self._events.append(event)
             self.history = fold(self._events)
-
-
-def _keep(folder: Path, event: Event) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / f"{event.sequence:010}-{event.token}.json").write_text(json.dumps(asdict(event)))
 
 
 def clock_distrust(history: History, facts: Facts, server: datetime | None = None) -> str | None:
@@ -165,6 +155,7 @@ def hold(
         session = _told_of_earlier_holders(shelf, facts, reporter, lock)
         try:
             session.deliver_kept_events()
+            reporter.run(shelf.mark.id, session.made("failed", _end(doing, BackupctlError(_LOST))))
             yield session
         except Interrupted as error:
             session.event("interrupted", _end(doing, error))
@@ -182,6 +173,7 @@ def hold(
             reporter.note(f"the manifest could not be tidied ({error}); the next run tries again")
     finally:
         _release(lock, reporter)
+        reporter.run(shelf.mark.id, None)
 
 
 def _end(doing: str, error: BackupctlError) -> dict[str, Any]:

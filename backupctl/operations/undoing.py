@@ -12,6 +12,7 @@ import secrets
 from collections.abc import Sequence
 from pathlib import Path
 
+from backupctl.board.host import born
 from backupctl.board.process import run
 from backupctl.domain.errors import BackupctlError, Malformed
 from backupctl.formats.strict_json import Fields
@@ -61,7 +62,7 @@ def undo_left_over(state_folder: Path) -> list[str]:
             owner = Fields.parse(str(note), note.read_bytes()[:_MOST_BYTES]).integer("process", high=1 << 31)
         except (Malformed, OSError):
             owner = 0
-        if owner and owner != os.getpid() and Path("/proc", str(owner)).exists():
+        if owner and owner != os.getpid() and born(owner) is not None:
             continue  # its run will do it
         told.append(_undo(note) or f"undone after a run that was killed: {note.name}")
     return told

@@ -1,0 +1,88 @@
+"""Whether a process gets on: the processor time that it uses, and the bytes that it moves."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+# Of one processor. A process that waits for a server is woken now and then, and uses a few microseconds each time.
+_IDLE = 0.01
+
+
+@dataclass(frozen=True)
+class Activity:
+    """Of a process and all that it has started, so far: seconds, and bytes of its reads and writes of whatever kind."""
+
+    processor: float
+    bytes: int
+
+
+def activity(process: int) -> Activity | None:
+    """None where the system does not tell (proc(5), /proc/PID/stat and /proc/PID/io)."""
+    table = dict(_processes())
+    if not table:
+        return None
+    children: dict[int, list[int]] = {}
+    for number, fields in table.items():
+        children.setdefault(int(fields[1]), []).append(number)
+    ticks = moved = 0
+    waiting = [process]
+    while waiting:
+        number = waiting.pop()
+        waiting += children.pop(number, [])
+        # Its own, and that of children it has waited for: fields 14 to 17.
+        ticks += sum(map(int, table[number][11:15])) if number in table else 0
+        moved += _moved(number)
+    return Activity(ticks / os.sysconf("SC_CLK_TCK"), moved)
+
+
+def _processes() -> Iterator[tuple[int, list[str]]]:
+    """Numbers, and the fields of their stat from the third on, which is the state."""
+    try:
+        found = [path for path in Path("/proc").iterdir() if path.name.isdigit()]
+    except OSError:
+        return
+    for path in found:
+        try:
+            # The second field may hold anything, brackets and spaces included.
+            yield int(path.name), (path / "stat").read_text(errors="replace").rpartition(")")[2].split()
+        except OSError:
+            continue  # it has ended
+
+
+def _moved(process: int) -> int:
+    try:
+        lines = Path(f"/proc/{process}/io").read_text().splitlines()
+    except OSError:
+        return 0
+    return sum(int(line.partition(":")[2]) for line in lines if line.startswith(("rchar:", "wchar:")))
+
+
+class StallWatch:
+    """Follows a process that is to get on."""
+
+    def __init__(self, process: int, seconds: float) -> None:
+        """Without any progress for so long, it has stalled."""
+        self.seconds = seconds
+        self._process = process
+        self._seen = activity(process)
+        self._looked = self._last = time.monotonic()
+
+    def progress(self) -> None:
+        """It said something."""
+        self._last = time.monotonic()
+
+    def has_stalled(self) -> bool:
+        """Looks at it; to be called every few seconds."""
+        now, seen = time.monotonic(), activity(self._process)
+        if seen is None or self._seen is None:
+            return False
+        used = seen.processor - self._seen.processor
+        # Less than before: one of those that it started has ended.
+        if seen.bytes != self._seen.bytes or used < 0 or used > (now - self._looked) * _IDLE:
+            self._last = now
+        self._seen, self._looked = seen, now
+        return now - self._last >= self.seconds
