@@ -30,6 +30,8 @@ from backupctl.cli.command import (
 from backupctl.domain.errors import Exit, UsageError
 from backupctl.domain.record import Guard
 
+_PREFLIGHT_STALL = 180.0  # seconds; longer than any one of its checks may wait
+
 
 def register(app: typer.Typer) -> None:
     app.command()(capture)
