@@ -78,13 +78,15 @@ def run_command(
     `afterwards` is called before that, also for a task that came to no result. A worker that makes no progress for
     `stall_seconds` is given up.
     """
-    from backupctl.cli.supervisor import STALL_SECONDS, run
+    from backupctl.cli.supervisor import run
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
 
     result, ended = run(task, View(quiet), stall_seconds or STALL_SECONDS)
     if result is not None:
-        print(json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result)))
+        text = json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result))
+        if text:
+            print(text)
         ended = code(result)
     afterwards(result, ended)
     sys.exit(int(ended))

@@ -35,7 +35,7 @@ def notify(
     policy: PolicyOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tells those whom the policy names, under [notify]."""
+    """Tells those whom the policy names under [notify]. Without anything to tell, it prints nothing."""
     from backupctl.cli.places import load_policy
     from backupctl.operations.exit_codes import of_telling as exit_code
 
@@ -52,7 +52,7 @@ def notify(
             return try_ways(chosen, board, facts)
         return tell_of_board(folder, board, chosen, facts, uptime_seconds())
 
-    run_command(task, lambda result: _text(result) or "Nothing is to be told.", as_json, code=exit_code)
+    run_command(task, _text, as_json, code=exit_code)
 
 
 def watch(

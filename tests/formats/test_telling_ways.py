@@ -22,7 +22,7 @@ from tests.listeners import (
     that_hangs,
     web_server,
 )
-from tests.program import Ended, command, environment
+from tests.program import Ended, backupctl, command, environment
 
 pytestmark = pytest.mark.formats
 
@@ -71,6 +71,12 @@ def secret_file(path: Path, text: str, mode: int = 0o600) -> Path:
 
 def test_without_a_way_there_is_nothing_to_try(trial: Trial) -> None:
     assert "no way to tell anybody" in trial("", code=2).err
+
+
+def test_whoever_has_nothing_to_tell_is_silent(tmp_path: Path) -> None:
+    ended = backupctl(tmp_path, "notify", "--due", "--board", "mill")
+    assert (ended.out, ended.err) == ("", "")
+    assert "--try for a test message" in backupctl(tmp_path, "notify", code=2).err
 
 
 def test_a_program_gets_the_message_on_its_input_and_in_its_environment(trial: Trial, tmp_path: Path) -> None:
