@@ -78,7 +78,7 @@ def run_command(
     `afterwards` is called before that, also for a task that came to no result. A worker that makes no progress for
     `stall_seconds` is given up.
     """
-    from backupctl.cli.supervisor import run
+    from backupctl.cli.supervisor import STALL_SECONDS, run
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
 
