@@ -20,6 +20,7 @@ from backupctl.cli.command import (
     facts_of_machine,
     run_command,
     wanted_share,
+    wanted_source,
 )
 from backupctl.domain.errors import Exit
 
@@ -51,6 +52,7 @@ def install(
     from backupctl.cli.places import load_policy, policy_words, program
 
     chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
+    wanted_source(source)  # where it is not to be told, each night would fail
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
@@ -98,7 +100,7 @@ def due(
     quiet: QuietOption = False,
     root: RootOption = Path("/"),
 ) -> None:
-    """Tells whether the last night is to be tried again: ends with 0 if so, with 9 if not."""
+    """Ends with 0 if the last night is to be tried again, with 9 if not."""
     from backupctl.cli import timers_view as view
     from backupctl.cli.places import load_policy
 

@@ -23,6 +23,7 @@ NAMES = [
     *("backupctl-night.service", "backupctl-night.timer", "backupctl-notify.service"),
     *("backupctl-retry.service", "backupctl-retry.timer"),
 ]
+CARD = ("--board", "mill", "--source", "/dev/sdz")
 
 
 @pytest.fixture
@@ -208,11 +209,11 @@ def test_at_the_command_line(system: MadeUpSystem, tmp_path: Path) -> None:
 
 
 def test_a_name_that_root_finds_stays_a_name(system: MadeUpSystem) -> None:
-    told = timer(system, "install", "--board", "mill", "--dry-run", "--json").json
+    told = timer(system, "install", *CARD, "--dry-run", "--json").json
     assert told["command"][told["command"].index("--policy") + 1] == "standard"
 
 
 def test_without_systemd_there_are_lines_for_cron(system: MadeUpSystem) -> None:
     no_systemd(system)
-    assert "For root's crontab:\n17 3 * * * " in timer(system, "install", "--board", "mill", "--dry-run").out
-    assert "crontab -e" in timer(system, "install", "--board", "mill", "--yes", code=3).err
+    assert "For root's crontab:\n17 3 * * * " in timer(system, "install", *CARD, "--dry-run").out
+    assert "crontab -e" in timer(system, "install", *CARD, "--yes", code=3).err
