@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from datetime import datetime
 from typing import Any
 
 from backupctl.cli.text import command, facts, paragraph
@@ -49,7 +50,7 @@ def shown(result: Json) -> str:
         ("runs", shlex.join(result["command"])),
         ("next", timer.get("NextElapseUSecRealtime", "")),
         ("last", timer.get("LastTriggerUSec", "")),
-        ("came to", _came_to(service)),
+        ("came to", _came_to(timer, service)),
     ]
     lines = [facts([(name, said) for name, said in pairs if said])]
     if not result["enabled"] or timer.get("ActiveState", "active") != "active":
@@ -59,12 +60,22 @@ def shown(result: Json) -> str:
     return "\n".join(lines)
 
 
-def _came_to(service: Json) -> str:
+def _came_to(timer: Json, service: Json) -> str:
     if service.get("ActiveState") == "activating":
         return "at work now"
+    triggered, started = _time(timer.get("LastTriggerUSec")), _time(service.get("ExecMainStartTimestamp"))
+    if triggered and (started is None or started < triggered):
+        # systemd keeps nothing of that: what it shows is of the run before.
+        return "it could not begin, as the share was not mounted: journalctl -u backupctl-night.service"
     if not service.get("ExecMainExitTimestamp"):
         return ""  # it did not run since the system was started
     return f"{service['Result']}, code {service['ExecMainStatus']}, {service['ExecMainExitTimestamp']}"
+
+
+def _time(text: str | None) -> datetime | None:
+    """Of `Wed 2026-11-25 03:17:00 UTC`, as systemctl(1) shows it; None for an empty one. For comparing only."""
+    words = (text or "").split()
+    return datetime.fromisoformat(f"{words[1]}T{words[2]}") if len(words) > 2 else None
 
 
 def removed(result: Json) -> str:

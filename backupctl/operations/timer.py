@@ -38,6 +38,7 @@ Json = dict[str, Any]
 
 _SECONDS = 60.0
 _NIGHTS_SHOWN = 3
+_TIMES = "ExecMainStartTimestamp", "ExecMainExitTimestamp"
 # systemd.exec(5), "Environment Variables Set or Propagated by the Service Manager": $PATH, and little else.
 _BARE = ("env", "-i", "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
 _NO_SYSTEMD = "systemd does not run this system, so there are no timers"
@@ -176,7 +177,7 @@ def show(systemd: Systemd, load_policy: Callable[[str], Policy]) -> Json:
         "outdated": _outdated(command, named, systemd, load_policy),
         "enabled": all(systemd.is_enabled(timer) for timer in TIMERS),
         "timer": timer,
-        "service": systemd.state(NIGHT, "ActiveState", "Result", "ExecMainStatus", "ExecMainExitTimestamp"),
+        "service": systemd.state(NIGHT, "ActiveState", "Result", "ExecMainStatus", *_TIMES),
     }
 
 
