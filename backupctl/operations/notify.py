@@ -123,17 +123,15 @@ def look_within(seconds: float, task: Callable[[], Json]) -> tuple[Json | None, 
 
 def tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:
     """Tells by every way what that way has not told, and remembers it."""
-    now, found = facts.now(), sending.ways(policy)
+    now = facts.now()
     memories, attempts, problems = {}, [], []
-    for name, way in found.items():
+    for name, way in sending.ways(policy).items():
         memory = noted(known.ways.get(name, Memory()), standings, now)
         due = message(memory, standings, now, policy.digest)
         if due is not None:
             attempts.append({**_attempt(name, partial(way, due, facts)), "subject": due.subject})
             memory = told(memory, due, now) if attempts[-1]["sent"] else memory
         memories[name] = memory
-    if not found:
-        return {"ways": [], "problems": []}
     try:
         keep(path, replace(known, ways=memories))
     except OSError as error:

@@ -12,6 +12,7 @@ from backupctl.domain.errors import Exit
 from backupctl.domain.policy import Policy
 from backupctl.domain.telling import THE_SHARE, Standing
 from backupctl.domain.telling_words import Matter
+from backupctl.operations import sending
 from backupctl.operations.boards import boards
 from backupctl.operations.exit_codes import of_boards
 from backupctl.operations.facts import Facts
@@ -28,15 +29,16 @@ _LOOK_SECONDS = 300.0  # sizes are added up file by file
 def watch(share: Path, policy: Policy, facts: Facts) -> Json:
     """Behind `watch`: `found` is what `boards` gives, None if the share cannot be read; else as `tell_of_board`."""
     found, problems = look_within(_LOOK_SECONDS, partial(_look, share, facts))
-    now = facts.now()
-    path = file_for(facts.state_folder, "watch", share)
-    with alone(path):
-        known = recall(path, now)
-        ended = tell(path, known, list(_standings(known, found, now)), policy.notify, facts)
-    ways = ended["ways"]
+    ways: list[Json] = []
+    if sending.ways(policy.notify):
+        now, path = facts.now(), file_for(facts.state_folder, "watch", share)
+        with alone(path):
+            known = recall(path, now)
+            ended = tell(path, known, list(_standings(known, found, now)), policy.notify, facts)
+        ways, problems = ended["ways"], problems + ended["problems"]
     if policy.notify.ping and found is not None and of_boards(found) is Exit.DONE:
         ways.append(ping(policy.notify))
-    return {"found": found, "ways": ways, "problems": problems + ended["problems"]}
+    return {"found": found, "ways": ways, "problems": problems}
 
 
 def _look(share: Path, facts: Facts) -> Json:
