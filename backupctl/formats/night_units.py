@@ -36,6 +36,9 @@ Description=Night of backupctl: a capture of this board's card
 RequiresMountsFor={share}
 # A clock that was not set yet is not trusted, and then nothing is thinned.
 After=time-sync.target
+# Writes to the card are followed there; confined as it is, the service cannot mount it.
+Wants=sys-kernel-tracing.mount
+After=sys-kernel-tracing.mount
 OnFailure={notify}
 
 [Service]
