@@ -78,16 +78,16 @@ class Survey:
         self.held: dict[tuple[str, int], Held] = {}  # by part and holding: far fewer than there are segments
         self.lost: Counter[int] = Counter()  # segments without any copy, by holding
         sums: dict[tuple[int, int], list[int]] = {}
-        for number, (part, stored) in enumerate(spans.index.stored_in()):
-            holding = spans.holding_of(number)
+        for holding, (part, stored) in zip(spans.holding_of_each(), spans.index.stored_in(), strict=True):
             if stored:
                 both = sums.setdefault((part, holding), [0, 0])
                 both[0] += 1
                 both[1] += stored
             else:
                 self.lost[holding] += 1
-        for (part, holding), (segments, stored) in sums.items():
-            self.held[spans.index.part_by_number(part), holding] = Held(segments, stored)
+        while sums:
+            (part, holding), both = sums.popitem()
+            self.held[spans.index.part_by_number(part), holding] = Held(*both)
 
     def place(self, hash: bytes) -> Place | None:
         """Where the copy of a segment stands that counts; None if no capture needs it, or there is no copy."""
@@ -232,15 +232,18 @@ def _read_table(shelf: Shelf, history: History, part: str, size: int, index: Seg
     hurt = {hash for where, hash in history.damaged_copies if where == part}
     find, intact = index.find, listed.intact
     for row in read_table(shelf.storage, shelf.mark, part):
-        if not isinstance(row, Row) or row.offset + row.stored > size:
+        if not isinstance(row, Row):
+            continue
+        hash, _, offset, stored, length = row
+        if offset + stored > size:
             continue
         listed.segments += 1
-        listed.stored_bytes += row.stored
-        number = find(row.hash)
+        listed.stored_bytes += stored
+        number = find(hash)
         if number >= 0:
-            is_hurt = all_hurt or (hurt and row.hash.hex() in hurt)
+            is_hurt = all_hurt or (hurt and hash.hex() in hurt)
             copies = listed.damaged if is_hurt else intact
-            copies.extend((number, *row[2:]))
+            copies.extend((number, offset, stored, length))
     return listed
 
 

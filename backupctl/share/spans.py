@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -16,6 +17,7 @@ from backupctl.share.marks import ShelfMark
 from backupctl.share.storage import Storage
 
 _CONTENTS = re.compile(r"contents\.(\d{1,9})\.tsv\.zst")
+_TURN_SECONDS = 0.0002
 NOBODY = 0  # the holding of a segment that no capture holds
 
 
@@ -43,6 +45,10 @@ class Spans:
     def holding_of(self, number: int) -> int:
         return self._holding[number]
 
+    def holding_of_each(self) -> Iterator[int]:
+        """Of all segments, in order."""
+        return islice(self._holding, len(self.index))
+
     def runs(self, holding: int) -> list[tuple[int, int]]:
         """Half-open runs of numbers of captures, ascending."""
         found = []
@@ -62,7 +68,7 @@ class Spans:
         """
         at = len(self.captures)
         self.captures.append(capture)
-        add, find, end, lines, since = self.index.add, self.index.find, self._end, self._lines, self._since
+        add, find, lines, since = self.index.add, self.index.find, self._lines, self._since
         for column in (lines, since, self._holding):  # as long as it may get to be, which is quick
             column.extend([0] * (len(self.index) + len(come) - len(column)))
         for hash in come:
@@ -74,7 +80,7 @@ class Spans:
             number = find(hash)
             lines[number] -= 1
             if not lines[number]:
-                end(number, at)
+                self._end(number, at)
 
     def finish(self) -> None:
         """To be called after the last capture was added."""
@@ -137,9 +143,16 @@ def _unpacked(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> Ite
             raise Malformed(contents_name(capture), 0, "contents", "none: the file is missing")
         return b"".join(read_contents_text(storage, mark, capture, stream) for stream in streams)
 
-    with ThreadPoolExecutor(1, thread_name_prefix="worker") as pool:
-        futures = (pool.submit(text_of, capture) for capture in captures)
-        following = list(islice(futures, 1))
-        for capture in captures:
-            (future,), following = following, list(islice(futures, 1))
-            yield capture, future
+    usual = sys.getswitchinterval()
+    # Unpacking leaves the interpreter lock alone, but has to take it some times for each text, and who compares does
+    # not give it up before this time is over.
+    sys.setswitchinterval(_TURN_SECONDS)
+    try:
+        with ThreadPoolExecutor(1, thread_name_prefix="worker") as pool:
+            futures = (pool.submit(text_of, capture) for capture in captures)
+            following = list(islice(futures, 1))
+            for capture in captures:
+                (future,), following = following, list(islice(futures, 1))
+                yield capture, future
+    finally:
+        sys.setswitchinterval(usual)
