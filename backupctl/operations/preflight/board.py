@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from backupctl.domain.clock import FORGIVEN
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord, card_of
-from backupctl.domain.units import duration, span
+from backupctl.domain.units import counted, duration, span
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
 from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.room import LEAST, room_for
@@ -116,5 +116,5 @@ def check_manifest(situation: Situation) -> Check:
         return Check("manifest", OK, "none yet")
     problems = situation.session.problems
     if not problems:
-        return Check("manifest", OK, f"{situation.session.history.last_sequence} events")
+        return Check("manifest", OK, counted(situation.session.history.last_sequence, "event"))
     return Check("manifest", WARNING, "; ".join(problems[:3]), "Run `backupctl verify`.")

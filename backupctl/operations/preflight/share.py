@@ -43,13 +43,11 @@ class _Seen:
 
 
 def look_at_share(folder: Path, facts: Facts, seconds: float = ANSWER_SECONDS) -> list[Check]:
-    """The mount, and which share it is. Raises FileNotFoundError where there is no such folder."""
+    """The mount, and which share it is."""
     try:
         told = within(seconds, str(folder), lambda: asdict(_look(folder)))
     except Stalled as error:
         return [Check("mount", REFUSE, error.cause, error.hint)]
-    except FileNotFoundError:
-        raise
     except (OSError, BackupctlError) as error:
         return [_unreachable(folder, error)]
     identity = told.pop("identity")
@@ -72,6 +70,8 @@ def _look(folder: Path) -> _Seen:
 def _unreachable(folder: Path, error: OSError | BackupctlError) -> Check:
     if isinstance(error, BackupctlError):
         return Check("mount", REFUSE, error.cause, error.hint)
+    if error.errno == errno.ENOENT:
+        return Check("mount", REFUSE, f"there is no folder {folder}", "Is its path right, and the share mounted?")
     if error.errno == errno.ESTALE:
         said = f"{folder} is stale: the server has something else there by now"
         return Check("mount", REFUSE, said, "Unmount it, and mount it again.")

@@ -1,0 +1,147 @@
+"""Checks of card, clock, name and time, each on what it looks at."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from backupctl.domain.events import Continued, History
+from backupctl.domain.policy import PacePolicy, Policy
+from backupctl.operations.facts import Facts
+from backupctl.operations.preflight import board, card
+from backupctl.operations.preflight.situation import Situation
+from backupctl.share.probe import Probed
+
+NOW = datetime(2026, 12, 1, 3, 0, tzinfo=UTC)
+HOUR = 3600
+GIB = 1 << 30
+
+
+def record(**others: Any) -> Any:
+    usual = {
+        "id": "newest", "sequence": 5, "source": {"serial": "0x1a"}, "stream_bytes": 4 * GIB,
+        "started": "2026-11-30T03:00:00+00:00", "finished": "2026-11-30T03:10:00+00:00",
+    }  # fmt: skip
+    return SimpleNamespace(**{**usual, **others})
+
+
+def situation(
+    *images: Any,
+    machine: str = "ours",
+    identity: dict[str, Any] | None = None,
+    live: bool = False,
+    history: History | None = None,
+    policy: Policy | None = None,
+    synchronised: bool | None = True,
+    ahead: float | None = None,
+    same_machine: bool = False,
+) -> Situation:
+    shelf = SimpleNamespace(board="greenhouse", mark=SimpleNamespace(same_machine=same_machine))
+    found = Situation(
+        folder=Path("/nowhere"),
+        shelf=cast(Any, shelf),
+        session=cast(Any, SimpleNamespace(history=history or History(), problems=[])),
+        facts=Facts("greenhouse", machine, "this boot", "UTC", synchronised, Path("/nowhere"), lambda: NOW),
+        policy=policy or Policy(),
+        source=cast(Any, SimpleNamespace(identity=identity or {"serial": "0x1a"}, live=live or None, path="/nowhere")),
+        card=cast(Any, SimpleNamespace(size=4 * GIB, data=SimpleNamespace(total=GIB))),
+        probed=None if ahead is None else Probed(1 << 20, 1 << 20, ahead),
+    )
+    found.__dict__["images"] = images
+    return found
+
+
+def test_a_card_that_has_grown() -> None:
+    assert card.check_size(situation()).result == "ok"
+    assert card.check_size(situation(record())).result == "ok"
+    grown = card.check_size(situation(record(stream_bytes=3 * GIB)))
+    assert (grown.result, grown.detail) == ("warning", f"{4 * GIB} bytes, and {3 * GIB} when it was captured last")
+    of_another_card = record(stream_bytes=3 * GIB, source={"serial": "0x2b"})
+    assert card.check_size(situation(of_another_card)).result == "ok"
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "words"),
+    [
+        ({"boot": "this boot", "count": 2}, {"boot": "this boot", "count": 9}, "7 errors"),
+        ({"boot": "this boot", "count": 2}, {"boot": "this boot", "count": 2}, ""),
+        ({"boot": "another", "count": 2}, {"boot": "this boot", "count": 9}, ""),  # counts begin anew
+        (None, {"boot": "this boot", "count": 9}, ""),
+        ({"boot": "this boot", "count": "2"}, {"boot": "this boot", "count": 9}, ""),  # from a hostile share
+    ],
+)
+def test_errors_since_the_newest_capture(before: object, now: object, words: str) -> None:
+    found = situation(
+        record(source={"serial": "0x1a", "io_errors": before}), identity={"serial": "0x1a", "io_errors": now}
+    )
+    said = " ".join(card._new_io_errors(found))
+    assert said.startswith(words)
+    assert bool(said) == bool(words)
+
+
+LIVE_ELSEWHERE = {"serial": "0x2b", "live": "tracked"}
+
+
+@pytest.mark.parametrize(
+    ("source", "live", "continued", "result"),
+    [
+        (LIVE_ELSEWHERE, True, 0, "refuse"),  # two boards, each captures its own card under one name
+        (LIVE_ELSEWHERE, True, 6, "ok"),  # somebody said that the one replaces the other
+        (LIVE_ELSEWHERE, False, 0, "ok"),  # a card in a reader: the machine is not the board
+        ({"serial": "0x2b"}, True, 0, "ok"),  # the newest capture was taken by a reader
+        ({"serial": "0x1a", "live": "tracked"}, True, 0, "ok"),  # the card has moved into another board
+    ],
+)
+def test_a_name_that_another_board_has(source: dict[str, Any], live: bool, continued: int, result: str) -> None:
+    history = History(taken_by={"newest": "theirs"})
+    if continued:
+        history.continued = (Continued(continued, "board", "", None),)
+    found = board.check_name(situation(record(source=source), live=live, history=history))
+    assert found.result == result
+    of_this_board = History(taken_by={"newest": "ours"})
+    assert board.check_name(situation(record(source=source), live=live, history=of_this_board)).result == "ok"
+
+
+@pytest.mark.parametrize(
+    ("synchronised", "ahead", "same_machine", "result", "words"),
+    [
+        (True, None, False, "ok", "Tue 01 Dec 2026"),
+        (True, 30 * 60, False, "ok", ""),
+        (True, 24 * HOUR, False, "warning", "the server's clock is 24 hours ahead of it"),
+        (True, -48 * HOUR, False, "warning", "the server's clock is 2 days behind it"),
+        (None, 24 * HOUR, False, "warning", "no time service"),
+        (False, 5, False, "ok", ""),  # the server vouches for it
+        (False, None, False, "warning", "has not set the clock"),
+        (False, 0, True, "warning", "has not set the clock"),  # it is the same clock
+    ],
+)
+def test_a_clock(synchronised: bool | None, ahead: float | None, same_machine: bool, result: str, words: str) -> None:
+    found = board.check_clock(situation(synchronised=synchronised, ahead=ahead, same_machine=same_machine))
+    assert (found.result, words in found.detail) == (result, True)
+
+
+def test_an_owner_vouches_for_the_clock() -> None:
+    found = situation(synchronised=False)
+    assert board.check_clock(found).result == "warning"
+    object.__setattr__(found.facts, "clock_vouched", True)
+    assert board.check_clock(found).result == "ok"
+
+
+def test_the_time_of_a_night() -> None:
+    long = record(finished="2026-11-30T10:00:00+00:00")
+    assert board.check_time(situation(long, record())).result == "ok"  # the first one says nothing
+    told = board.check_time(situation(record(), long))
+    assert told.result == "warning"
+    assert "7:00:00 wanted, as the last ones took; the window is 6 hours" in told.detail
+    # A GiB at 1 MiB a second, or at what the policy allows.
+    assert "17:04 wanted" in board.check_time(situation(ahead=0)).detail
+    slow = Policy(pace=PacePolicy(rate=32 << 10))
+    assert board.check_time(situation(ahead=0, policy=slow)).result == "warning"
+
+
+def test_words_of_a_difference() -> None:
+    assert board.words_of_difference(timedelta(minutes=90)) == "the server's clock is 90 minutes ahead of it"
