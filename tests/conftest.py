@@ -12,6 +12,14 @@ import pytest
 _skipped: list[str] = []
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What takes many minutes is for a long run, BACKUPCTL_LONG=1."""
+    if os.environ.get("BACKUPCTL_LONG") != "1":
+        long = [item for item in items if item.get_closest_marker("long")]
+        items[:] = [item for item in items if item not in long]
+        config.hook.pytest_deselected(items=long)
+
+
 def _note(report: pytest.TestReport | pytest.CollectReport) -> None:
     # An expected failure is reported as skipped as well.
     if report.skipped and not hasattr(report, "wasxfail"):

@@ -15,12 +15,7 @@ LONG = os.environ.get("BACKUPCTL_LONG") == "1"
 SECONDS = 7200 if LONG else 900
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """What takes many minutes on an emulated processor is for a long run, BACKUPCTL_LONG=1."""
-    if not LONG:
-        long = [item for item in items if item.get_closest_marker("long")]
-        items[:] = [item for item in items if item not in long]
-        config.hook.pytest_deselected(items=long)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("rig"):
             item.add_marker(pytest.mark.timeout(SECONDS))

@@ -42,14 +42,12 @@ def forecast_and_reality(folder: Path, seed: int) -> tuple[dict[str, Any], int]:
 
 def test_a_forecast_from_sixty_nights_is_within_a_tenth_after_a_year(tmp_path: Path) -> None:
     said, real = forecast_and_reality(tmp_path / "year", seed=1)
-    print(said, real)
     assert said["median_bytes"] == pytest.approx(real, rel=0.10)
     assert said["low_bytes"] < said["median_bytes"] < said["high_bytes"]
 
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@pytest.mark.skipif(os.environ.get("BACKUPCTL_LONG") != "1", reason="takes many minutes; set BACKUPCTL_LONG=1")
 def test_so_it_is_for_most_boards(tmp_path: Path) -> None:
     errors, within = [], 0
     for seed in range(10):

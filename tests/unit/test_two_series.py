@@ -19,7 +19,6 @@ NIGHTS = 730
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@pytest.mark.skipif(os.environ.get("BACKUPCTL_LONG") != "1", reason="takes many minutes; set BACKUPCTL_LONG=1")
 def test_less_is_moved_again_with_two_series_of_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(capture_module, "SEGMENT_BYTES", CELL_BYTES)
     monkeypatch.setattr(os, "fsync", lambda _: None)
