@@ -40,6 +40,7 @@ def forecast_and_reality(folder: Path, seed: int) -> tuple[dict[str, Any], int]:
     return next(moment for moment in said["course"] if moment["at"][:10] == at), year.storage.total
 
 
+@pytest.mark.timeout(900)  # less than a minute where nothing else runs
 def test_a_forecast_from_sixty_nights_is_within_a_tenth_after_a_year(tmp_path: Path) -> None:
     said, real = forecast_and_reality(tmp_path / "year", seed=1)
     assert said["median_bytes"] == pytest.approx(real, rel=0.10)
