@@ -1,4 +1,4 @@
-"""Commands for the timer that runs the nights."""
+"""Commands for timers: of nights, and of a computer that looks after all boards."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from backupctl.cli.command import (
     wanted_share,
     wanted_source,
 )
-from backupctl.domain.errors import Exit
+from backupctl.domain.errors import Exit, UsageError
 
 # Where /etc is; tests put another folder in its place.
 RootOption = Annotated[Path, typer.Option("--root", metavar="DIR", hidden=True)]
 
 
 def register(app: typer.Typer) -> None:
-    group = typer.Typer(help="The timer that runs the nights of this board.", no_args_is_help=True)
+    group = typer.Typer(help="Timers, for the nights of this board, or to look after all boards.", no_args_is_help=True)
     group.command("install")(install)
     group.command("show")(show)
     group.command("remove")(remove)
@@ -42,25 +42,36 @@ def install(
     board: BoardOption = None,
     policy: PolicyOption = None,
     source: SourceOption = None,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Look after all boards instead, once a day, from another computer.")
+    ] = False,
     yes: YesOption = False,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
     root: RootOption = Path("/"),
 ) -> None:
-    """Has systemd run the nights when the policy says."""
+    """Has systemd run the nights when the policy says, or look after all boards."""
     from backupctl.cli import timers_view as view
     from backupctl.cli.places import load_policy, policy_words, program
 
     chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
-    wanted_source(source)  # where it is not to be told, each night would fail
+    if watch and (board is not None or source is not None):
+        raise UsageError("a watcher looks after all boards", "Leave out --board and --source.")
+    if not watch:
+        wanted_source(source)  # where it is not to be told, each night would fail
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
-        from backupctl.operations.timer import InstallOptions, TimerWish
-        from backupctl.operations.timer import install as operation
+        from backupctl.operations import timer
 
-        wish = TimerWish(program(), folder, board, chosen, policy_words(policy), source)
-        return operation(wish, InstallOptions(view.question, yes, dry_run), Systemd(root), facts, reporter)
+        words = policy_words(policy)
+        command = (
+            timer.watch_command(program(), folder, words)
+            if watch
+            else timer.night_command(program(), folder, board, words, source)
+        )
+        options = timer.InstallOptions(view.question, yes, dry_run)
+        return timer.install(command, chosen, options, Systemd(root), facts, reporter)
 
     run_command(task, view.installed, as_json)
 
@@ -70,17 +81,20 @@ def show(as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
     from backupctl.cli import timers_view as view
     from backupctl.cli.places import load_policy
 
+    def exit_code(result: Json) -> Exit:
+        return Exit.WARNINGS if any(timer["outdated"] for timer in result["timers"]) else Exit.DONE
+
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
         from backupctl.operations.timer import show as operation
 
         return operation(Systemd(root), load_policy)
 
-    run_command(task, view.shown, as_json, code=lambda result: Exit.WARNINGS if result["outdated"] else Exit.DONE)
+    run_command(task, view.shown, as_json, code=exit_code)
 
 
 def remove(yes: YesOption = False, as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
-    """Takes the timer away; captures stay."""
+    """Takes the timers away; captures stay."""
     from backupctl.cli import timers_view as view
 
     def task(reporter: Any, stop: Any) -> Json:

@@ -1,4 +1,4 @@
-"""What was planned, found or changed about the timer, in words."""
+"""What was planned, found or changed about timers, in words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Json = dict[str, Any]
 def question(result: Json) -> str:
     lines = ["What will run:", command(result["command"]), "", "Units, whose texts --dry-run shows:"]
     lines += [f"  {unit['path']} ({unit['state']})" for unit in result["units"]]
-    return "\n".join([*lines, "", _nights(result), "", "Type yes to install the timer:"])
+    return "\n".join([*lines, "", _to_come(result), "", "Type yes to install the timer:"])
 
 
 def _planned(result: Json) -> str:
@@ -26,47 +26,50 @@ def _planned(result: Json) -> str:
     ]
     if result["crontab"]:
         blocks.append("\n".join(["systemd does not run this system. For root's crontab:", *result["crontab"]]))
-    return "\n\n".join([*blocks, _nights(result), "Nothing was written."])
+    return "\n\n".join([*blocks, _to_come(result), "Nothing was written."])
 
 
-def _nights(result: Json) -> str:
+def _to_come(result: Json) -> str:
     later = f", up to {span(result['delay_seconds'])} later" if result["delay_seconds"] else ""
-    nights = ", ".join(local(night, zone=False) for night in result["nights"])
-    return paragraph(f"The next nights by policy {result['policy']}: {nights or 'none'}{later}.")
+    times = ", ".join(local(at, zone=False) for at in result["next"])
+    return paragraph(f"With policy {result['policy']}, next: {times or 'never'}{later}.")
 
 
 def installed(result: Json) -> str:
     if result["applied"]:
         first = "The timer is installed." if result["changes"] else "The timer was there already, just so."
-        return f"{first}\n{_nights(result)}"
+        return f"{first}\n{_to_come(result)}"
     return _planned(result)
 
 
 def shown(result: Json) -> str:
-    if not result["installed"]:
-        return "No timer is installed here."
-    timer, service = result["timer"], result["service"]
+    return "\n\n".join(map(_shown, result["timers"])) or "No timer is installed here."
+
+
+def _shown(item: Json) -> str:
+    timer, service = item["timer"], item["service"]
     pairs = [
-        ("runs", shlex.join(result["command"])),
+        ("unit", item["unit"]),
+        ("runs", shlex.join(item["command"] or [])),
         ("next", timer.get("NextElapseUSecRealtime", "")),
         ("last", timer.get("LastTriggerUSec", "")),
-        ("came to", _came_to(timer, service)),
+        ("came to", _came_to(item["unit"], timer, service)),
     ]
     lines = [facts([(name, said) for name, said in pairs if said])]
-    if not result["enabled"] or timer.get("ActiveState", "active") != "active":
+    if item["enabled"] is False or timer.get("ActiveState", "active") != "active":
         lines.append("It is switched off: `backupctl timer install` switches it on again.")
-    if result["outdated"]:
-        lines.append(paragraph(f"warning: {result['outdated']}. Run `backupctl timer install` again."))
+    if item["outdated"]:
+        lines.append(paragraph(f"warning: {item['outdated']}. Run `backupctl timer install` again."))
     return "\n".join(lines)
 
 
-def _came_to(timer: Json, service: Json) -> str:
+def _came_to(unit: str, timer: Json, service: Json) -> str:
     if service.get("ActiveState") == "activating":
         return "at work now"
     triggered, started = _time(timer.get("LastTriggerUSec")), _time(service.get("ExecMainStartTimestamp"))
     if triggered and (started is None or started < triggered):
         # systemd keeps nothing of that: what it shows is of the run before.
-        return "it could not begin, as the share was not mounted: journalctl -u backupctl-night.service"
+        return f"it could not begin, since what it needs was not there: journalctl -u {unit}"
     if not service.get("ExecMainExitTimestamp"):
         return ""  # it did not run since the system was started
     return f"{service['Result']}, code {service['ExecMainStatus']}, {service['ExecMainExitTimestamp']}"

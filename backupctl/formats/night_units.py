@@ -9,14 +9,21 @@ that came to nothing; a night tells what it found by itself, unless it was kille
 
 from __future__ import annotations
 
-import re
-import shlex
 from dataclasses import dataclass
+from functools import partial
 
-from backupctl.domain.errors import UsageError
-from backupctl.domain.policy import PacePolicy, SchedulePolicy
+from backupctl.domain.policy import PacePolicy, Policy, SchedulePolicy
 from backupctl.formats.calendar_event import parse_calendar_event
-from backupctl.formats.systemd_unit import parse_unit
+from backupctl.formats.timer_kit import (
+    CONFINED,
+    TimerKit,
+    command_in,
+    cron_times,
+    cron_words,
+    exec_line,
+    headed,
+    unit_word,
+)
 
 NIGHT, NIGHT_TIMER = "backupctl-night.service", "backupctl-night.timer"
 RETRY, RETRY_TIMER = "backupctl-retry.service", "backupctl-retry.timer"
@@ -25,10 +32,6 @@ TIMERS = NIGHT_TIMER, RETRY_TIMER
 UNITS = NIGHT, NIGHT_TIMER, RETRY, RETRY_TIMER, NOTIFY
 _AFTER_BOOT = "15min"  # by then the network is there, and the clock is set
 _DUE_SECONDS = 120  # for a share that does not answer
-_PLAIN_WORD = re.compile(r"[A-Za-z0-9_./:=@+,-]+")
-
-HEAD = "# Written by `backupctl timer install`, which writes it anew each time."
-_EDIT = "# For settings of your own: systemctl edit {name}"
 
 _NIGHT = """\
 [Unit]
@@ -125,19 +128,6 @@ ProtectClock=yes
 {confined}\
 """
 
-_CONFINED = """\
-NoNewPrivileges=yes
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK
-LockPersonality=yes
-ProtectHostname=yes
-SystemCallArchitectures=native
-SystemCallFilter=@system-service
-SystemCallErrorNumber=EPERM
-"""
-
 _NIGHT_TIMER = """\
 [Unit]
 Description=When the nights of backupctl are
@@ -177,6 +167,14 @@ class NightCommand:
     share: str
     source: str | None = None  # None: the card that the system runs from
 
+    def kit(self, policy: Policy) -> TimerKit:
+        """Raises UsageError for a word that a unit cannot hold."""
+        schedule = policy.schedule
+        texts = headed(_texts(self, schedule, policy.pace))
+        return TimerKit(
+            tuple(self.night()), texts, TIMERS, schedule.when, schedule.random_delay, partial(_crontab, self, schedule)
+        )
+
     def night(self) -> list[str]:
         return [*self.program, "night", *self.options, *(["--source", self.source] if self.source else [])]
 
@@ -193,77 +191,39 @@ class NightCommand:
         return [*self.program, "thaw", *([self.source] if self.source else [])]
 
 
-def night_units(command: NightCommand, schedule: SchedulePolicy, pace: PacePolicy) -> dict[str, str]:
-    """Their texts by their names. Raises UsageError for a word that a unit cannot hold."""
+def _texts(command: NightCommand, schedule: SchedulePolicy, pace: PacePolicy) -> dict[str, str]:
     thaw = command.thaw()
     night = _NIGHT.format(
-        share=_word(command.share),
+        share=unit_word(command.share),
         notify=NOTIFY,
-        night=_exec(command.night()),
-        thaw=f"# In case it was killed while the card was frozen.\nExecStopPost=-{_exec(thaw)}\n" if thaw else "",
+        night=exec_line(command.night()),
+        thaw=f"# In case it was killed while the card was frozen.\nExecStopPost=-{exec_line(thaw)}\n" if thaw else "",
         nice=pace.nice,
         idle_io="IOSchedulingClass=idle\n" if pace.idle_io else "",
-        confined=_CONFINED,
+        confined=CONFINED,
     )
-    due = _exec(command.due())
-    retry = _RETRY.format(due=due, unit=NIGHT, seconds=_DUE_SECONDS, notify=NOTIFY, confined=_CONFINED)
-    texts = {
+    due = exec_line(command.due())
+    retry = _RETRY.format(due=due, unit=NIGHT, seconds=_DUE_SECONDS, notify=NOTIFY, confined=CONFINED)
+    return {
         NIGHT: night,
         NIGHT_TIMER: _NIGHT_TIMER.format(when=schedule.when, delay=f"{schedule.random_delay}s"),
         RETRY: retry,
         RETRY_TIMER: _RETRY_TIMER.format(boot=_AFTER_BOOT, every=f"{schedule.retry_every}s"),
-        NOTIFY: _NOTIFY.format(tell=_exec(command.tell()), confined=_CONFINED),
+        NOTIFY: _NOTIFY.format(tell=exec_line(command.tell()), confined=CONFINED),
     }
-    return {name: f"{HEAD}\n{_EDIT.format(name=name)}\n{text}" for name, text in texts.items()}
 
 
-def _exec(words: list[str]) -> str:
-    """A command line (systemd.service(5), "COMMAND LINES")."""
-    return " ".join(_word(word).replace("$", "$$") for word in words)
+def _crontab(command: NightCommand, schedule: SchedulePolicy) -> list[str]:
+    times = cron_times(schedule.when)
+    later = (parse_calendar_event(schedule.when).minutes[0] + 30) % 60
+    night, due, tell = (cron_words(words) for words in (command.night(), command.due(), command.tell()))
+    return [f"{times} {night}", f"{later} * * * * {due} --quiet && {night}; {tell}"]
 
 
-def _word(word: str) -> str:
-    """One word, as systemd.syntax(7) has it under QUOTING; `%` would begin a specifier (systemd.unit(5))."""
-    if _PLAIN_WORD.fullmatch(word):
-        return word
-    # Not all settings resolve escapes the same way, so that these would not be read as they are meant.
-    if not word.isprintable() or '"' in word or "\\" in word:
-        raise UsageError(f"{word!r} cannot stand in a systemd unit", "Use a simpler name.")
-    return f'"{word}"'.replace("%", "%%")
-
-
-def crontab(command: NightCommand, schedule: SchedulePolicy) -> list[str]:
-    """Lines for root's crontab, crontab(5). Raises UsageError for times that cron has no words for."""
-    when, always = parse_calendar_event(schedule.when), parse_calendar_event("*-*-* *:*:*")
-    both = when.days != always.days and when.weekdays != always.weekdays  # crontab(5): either is enough then
-    if when.zone or when.seconds != (0,) or when.years != always.years or both:
-        raise UsageError(
-            f"cron has no words for {schedule.when!r}", "It has minutes, hours, and months with days or weekdays."
-        )
-    weekdays = tuple(sorted((day + 1) % 7 for day in when.weekdays))  # 0 is Sunday
-    pairs = (
-        (when.minutes, always.minutes), (when.hours, always.hours), (when.days, always.days),
-        (when.months, always.months), (weekdays, always.weekdays),
-    )  # fmt: skip
-    times = " ".join("*" if some == every else ",".join(map(str, some)) for some, every in pairs)
-    night, due, tell = (_shell(words) for words in (command.night(), command.due(), command.tell()))
-    return [f"{times} {night}", f"{(when.minutes[0] + 30) % 60} * * * * {due} --quiet && {night}; {tell}"]
-
-
-def _shell(words: list[str]) -> str:
-    # crontab(5): a % that is not escaped ends the command.
-    return shlex.join(words).replace("%", "\\%")
-
-
-def command_in(text: str) -> NightCommand | None:
-    """What a night's service, as `night_units` writes it, runs; None if it is of another kind."""
-    service = parse_unit(text).get("Service", {})
-    try:
-        words = shlex.split(service.get("ExecStart", "").replace("$$", "$"))
-        at = words.index("night")
-        named = dict(zip(words[at + 1 :: 2], words[at + 2 :: 2], strict=True))
-        source, share = named.pop("--source", None), named["--share"]
-    except (ValueError, KeyError):
+def night_in(text: str) -> NightCommand | None:
+    """What a night's service that was written here runs; None if it is of another kind."""
+    found = command_in(text, "night")
+    if found is None or "--share" not in found.options:
         return None
-    options = tuple(word for pair in named.items() for word in pair)
-    return NightCommand(tuple(words[:at]), options, share, source)
+    options = tuple(word for pair in found.options.items() if pair[0] != "--source" for word in pair)
+    return NightCommand(found.program, options, found.options["--share"], found.options.get("--source"))

@@ -1,4 +1,4 @@
-"""The timer that runs the nights of this board: shown, put in place, and taken away."""
+"""Timers that run the nights of this board, or look after all boards: shown, put in place, and taken away."""
 
 from __future__ import annotations
 
@@ -17,51 +17,47 @@ from backupctl.board.process import ProgramFailed, run
 from backupctl.board.systemd import Systemd, check_calendar
 from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import Policy
+from backupctl.formats import night_units, watch_units
 from backupctl.formats.calendar_event import parse_calendar_event
-from backupctl.formats.night_units import (
-    HEAD,
-    NIGHT,
-    NIGHT_TIMER,
-    TIMERS,
-    UNITS,
-    NightCommand,
-    command_in,
-    crontab,
-    night_units,
-)
+from backupctl.formats.night_units import NIGHT_TIMER, NightCommand, night_in
+from backupctl.formats.timer_kit import HEAD, TimerKit
+from backupctl.formats.watch_units import WatchCommand, watch_in
 from backupctl.operations.adopt import existing_shelf
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter
 from backupctl.operations.retrying import zone_of
+from backupctl.share.shelf import mark_of_share
 
 Json = dict[str, Any]
 
+_UNITS = *night_units.UNITS, *watch_units.UNITS
 _SECONDS = 60.0
-_NIGHTS_SHOWN = 3
+_SHOWN = 3
 _TIMES = "ExecMainStartTimestamp", "ExecMainExitTimestamp"
 # systemd.exec(5), "Environment Variables Set or Propagated by the Service Manager": $PATH, and little else.
 _BARE = ("env", "-i", "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
 _NO_SYSTEMD = "systemd does not run this system, so there are no timers"
 
 
-@dataclass(frozen=True)
-class TimerWish:
-    """What the nights are to do. `policy_words` is what names the policy for root, from any folder."""
+def night_command(
+    program: tuple[str, ...], share: Path, board: str | None, policy_words: str, source: Path | None = None
+) -> NightCommand:
+    """What nights do. `policy_words` names the policy for root, from any folder.
 
-    program: tuple[str, ...]
-    share: Path
-    board: str | None
-    policy: Policy
-    policy_words: str
-    source: Path | None = None
+    Raises what `existing_shelf` does for a share that is none.
+    """
+    folder = share.absolute()
+    shelf = existing_shelf(folder, board)
+    name = shelf.board if shelf else board or board_name()
+    options = ("--share", str(folder), "--board", name, "--policy", policy_words)
+    return NightCommand(program, options, str(folder), str(source.absolute()) if source else None)
 
-    def command(self) -> NightCommand:
-        """Raises what `existing_shelf` does for a share that is none."""
-        share = self.share.absolute()
-        shelf = existing_shelf(share, self.board)
-        board = shelf.board if shelf else self.board or board_name()
-        options = ("--share", str(share), "--board", board, "--policy", self.policy_words)
-        return NightCommand(self.program, options, str(share), str(self.source.absolute()) if self.source else None)
+
+def watch_command(program: tuple[str, ...], share: Path, policy_words: str) -> WatchCommand:
+    """What a computer that looks after all boards does. Raises Refused for a share that is none."""
+    folder = share.absolute()
+    mark_of_share(folder)
+    return WatchCommand(program, ("--share", str(folder), "--policy", policy_words))
 
 
 @dataclass(frozen=True)
@@ -73,14 +69,20 @@ class InstallOptions:
     dry_run: bool = False
 
 
-def install(wish: TimerWish, options: InstallOptions, systemd: Systemd, facts: Facts, reporter: Reporter) -> Json:
+def install(
+    command: NightCommand | WatchCommand,
+    policy: Policy,
+    options: InstallOptions,
+    systemd: Systemd,
+    facts: Facts,
+    reporter: Reporter,
+) -> Json:
     """Behind `timer install`. Raises Refused, UsageError, OSError, and what programs raise."""
-    command = wish.command()
-    check_calendar(wish.policy.schedule.when)
+    kit = command.kit(policy)
+    check_calendar(kit.when)
     _check_program(command.program)
-    texts = night_units(command, wish.policy.schedule, wish.policy.pace)
     _refuse_others(systemd)
-    plan = _plan(wish, command, texts, systemd, facts)
+    plan = _plan(kit, policy, systemd, facts)
     if options.dry_run:
         return plan
     if not systemd.is_running():
@@ -90,36 +92,37 @@ def install(wish: TimerWish, options: InstallOptions, systemd: Systemd, facts: F
     if plan["changes"]:
         if not options.yes and not reporter.ask(options.question(plan), "yes"):
             raise Refused("nothing was installed, since yes was not typed", "In a script: --yes.")
-        _write(texts, systemd)
-    systemd.enable(*TIMERS)
-    systemd.tell("start", *TIMERS)
+        _write(kit, systemd)
+    systemd.enable(*kit.timers)
+    systemd.tell("start", *kit.timers)
     return {**plan, "applied": True}
 
 
-def _write(texts: dict[str, str], systemd: Systemd) -> None:
-    for name, text in texts.items():
+def _write(kit: TimerKit, systemd: Systemd) -> None:
+    for name, text in kit.texts.items():
         write_config(systemd.folder / name, text.encode(), 0o644)
     systemd.tell("daemon-reload")
     # With its memory of when it went off last, a timer whose times have changed would go off at once.
-    systemd.tell("stop", *TIMERS)
-    systemd.forget(NIGHT_TIMER)
+    systemd.tell("stop", *kit.timers)
+    systemd.forget(kit.timers[0])
 
 
-def _plan(wish: TimerWish, command: NightCommand, texts: dict[str, str], systemd: Systemd, facts: Facts) -> Json:
-    found = {name: _read(systemd.folder / name) for name in texts}
-    states = {name: "new" if found[name] is None else "changed" for name in texts}
-    states |= {name: "as it is" for name, text in texts.items() if found[name] == text}
-    event, zone = parse_calendar_event(wish.policy.schedule.when), zone_of(facts)
-    nights = [at.astimezone(zone) for at in islice(event.after(facts.now(), zone), _NIGHTS_SHOWN)]
+def _plan(kit: TimerKit, policy: Policy, systemd: Systemd, facts: Facts) -> Json:
+    found = {name: _read(systemd.folder / name) for name in kit.texts}
+    states = {name: "new" if found[name] is None else "changed" for name in kit.texts}
+    states |= {name: "as it is" for name, text in kit.texts.items() if found[name] == text}
+    zone = zone_of(facts)
+    to_come = islice(parse_calendar_event(kit.when).after(facts.now(), zone), _SHOWN)
     return {
-        "policy": wish.policy.name,
-        "command": command.night(),
+        "policy": policy.name,
+        "command": list(kit.runs),
         "units": [
-            {"path": str(systemd.folder / name), "state": states[name], "text": text} for name, text in texts.items()
+            {"path": str(systemd.folder / name), "state": states[name], "text": text}
+            for name, text in kit.texts.items()
         ],
-        "nights": [at.isoformat(timespec="seconds") for at in nights],
-        "delay_seconds": wish.policy.schedule.random_delay,
-        "crontab": [] if systemd.is_running() else _crontab(command, wish.policy),
+        "next": [at.astimezone(zone).isoformat(timespec="seconds") for at in to_come],
+        "delay_seconds": kit.delay_seconds,
+        "crontab": [] if systemd.is_running() else _crontab(kit),
         "changes": set(states.values()) != {"as it is"},
         "applied": False,
     }
@@ -132,9 +135,9 @@ def _read(path: Path) -> str | None:
         return None
 
 
-def _crontab(command: NightCommand, policy: Policy) -> list[str]:
+def _crontab(kit: TimerKit) -> list[str]:
     try:
-        return crontab(command, policy.schedule)
+        return kit.crontab()
     except UsageError as error:
         return [f"{error.cause}. {error.hint}"]
 
@@ -156,7 +159,7 @@ def _refuse_unless_root(systemd: Systemd) -> None:
 
 
 def _refuse_others(systemd: Systemd) -> None:
-    for name in UNITS:
+    for name in _UNITS:
         text = _read(systemd.folder / name)
         if text is not None and not text.startswith(HEAD):
             raise Refused(f"{systemd.folder / name} is not this program's", "Look at it, and move it away.")
@@ -164,49 +167,50 @@ def _refuse_others(systemd: Systemd) -> None:
 
 def show(systemd: Systemd, load_policy: Callable[[str], Policy]) -> Json:
     """Behind `timer show`: what is installed, whether it is what its policy wants by now, and when it goes off."""
-    text = _read(systemd.folder / NIGHT)
-    command = command_in(text) if text is not None else None
-    if command is None:
-        return {"installed": False, "outdated": None}
-    named = dict(zip(command.options[::2], command.options[1::2], strict=True)).get("--policy", "standard")
-    timer = systemd.state(NIGHT_TIMER, "NextElapseUSecRealtime", "LastTriggerUSec", "ActiveState")
-    return {
-        "installed": True,
-        "command": command.night(),
-        "policy": named,
-        "outdated": _outdated(command, named, systemd, load_policy),
-        "enabled": all(systemd.is_enabled(timer) for timer in TIMERS),
-        "timer": timer,
-        "service": systemd.state(NIGHT, "ActiveState", "Result", "ExecMainStatus", *_TIMES),
-    }
+    timers = []
+    for service, read in ((night_units.NIGHT, night_in), (watch_units.WATCH, watch_in)):
+        text = _read(systemd.folder / service)
+        command = read(text) if text is not None else None
+        if command is not None:
+            timers.append({"unit": service, **_shown(service, command, systemd, load_policy)})
+    return {"timers": timers}
 
 
-def _outdated(command: NightCommand, policy: str, systemd: Systemd, load: Callable[[str], Policy]) -> str | None:
-    """Why the units are not what would be installed today; None if they are."""
+def _shown(
+    service: str, command: NightCommand | WatchCommand, systemd: Systemd, load_policy: Callable[[str], Policy]
+) -> Json:
+    policy = dict(zip(command.options[::2], command.options[1::2], strict=True)).get("--policy", "standard")
     try:
-        wanted = load(policy)
-        texts = night_units(command, wanted.schedule, wanted.pace)
+        kit = command.kit(load_policy(policy))
     except BackupctlError as error:
-        return error.cause
-    differ = [name for name, text in texts.items() if _read(systemd.folder / name) != text]
-    return f"{', '.join(differ)} would be written otherwise today" if differ else None
+        return {"policy": policy, "outdated": error.cause, "command": None, "enabled": None, "timer": {}, "service": {}}
+    differ = [name for name, text in kit.texts.items() if _read(systemd.folder / name) != text]
+    return {
+        "policy": policy,
+        "outdated": f"{', '.join(differ)} would be written otherwise today" if differ else None,
+        "command": list(kit.runs),
+        "enabled": all(systemd.is_enabled(timer) for timer in kit.timers),
+        "timer": systemd.state(kit.timers[0], "NextElapseUSecRealtime", "LastTriggerUSec", "ActiveState"),
+        "service": systemd.state(service, "ActiveState", "Result", "ExecMainStatus", *_TIMES),
+    }
 
 
 def remove(yes: bool, systemd: Systemd, reporter: Reporter) -> Json:
     """Behind `timer remove`. A night that is at work goes on."""
     _refuse_others(systemd)
-    there = [systemd.folder / name for name in UNITS if (systemd.folder / name).exists()]
+    there = [systemd.folder / name for name in _UNITS if (systemd.folder / name).exists()]
     if not there:
         return {"removed": []}
     _refuse_unless_root(systemd)
     listed = "\n".join(f"  {path}" for path in there)
-    if not yes and not reporter.ask(f"What goes:\n{listed}\n\nType yes to remove the timer:", "yes"):
+    if not yes and not reporter.ask(f"What goes:\n{listed}\n\nType yes to remove it:", "yes"):
         raise Refused("nothing was removed, since yes was not typed", "In a script: --yes.")
-    timers = [path.name for path in there if path.name in TIMERS]
+    timers = [path.name for path in there if path.suffix == ".timer"]
     if timers:
         systemd.tell("stop", *timers)
         systemd.disable(*timers)
-    systemd.forget(NIGHT_TIMER)
+    for timer in timers:
+        systemd.forget(timer)
     for path in there:
         path.unlink()
     systemd.tell("daemon-reload")

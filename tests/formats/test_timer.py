@@ -12,9 +12,10 @@ import pytest
 from backupctl.board.systemd import Systemd
 from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import Policy, SchedulePolicy
+from backupctl.formats.night_units import NightCommand
 from backupctl.operations.facts import Facts, this_machine
 from backupctl.operations.progress import Quiet
-from backupctl.operations.timer import InstallOptions, TimerWish, install, remove, show
+from backupctl.operations.timer import InstallOptions, install, night_command, remove, show, watch_command
 from tests.made_up_system import MadeUpSystem, make
 from tests.program import Ended, backupctl
 
@@ -64,14 +65,16 @@ def facts(system: MadeUpSystem) -> Facts:
     return this_machine(system.root)
 
 
-def wish(system: MadeUpSystem, program: str = "/bin/true", when: str = "*-*-* 03:17") -> TimerWish:
-    policy = Policy(schedule=SchedulePolicy(when=when))
-    return TimerWish((program,), system.mounts, "mill", policy, "standard")
+def command(system: MadeUpSystem, program: str = "/bin/true") -> NightCommand:
+    return night_command((program,), system.mounts, "mill", "standard")
 
 
-def put(system: MadeUpSystem, systemd: Systemd, person: Person, wanted: TimerWish | None = None) -> None:
+def put(
+    system: MadeUpSystem, systemd: Systemd, person: Person, when: str = "*-*-* 03:17", program: str = "/bin/true"
+) -> None:
     options = InstallOptions(lambda plan: plan["policy"])
-    install(wanted or wish(system), options, systemd, facts(system), person)
+    policy = Policy(schedule=SchedulePolicy(when=when))
+    install(command(system, program), policy, options, systemd, facts(system), person)
 
 
 def units(system: MadeUpSystem) -> list[str]:
@@ -109,15 +112,19 @@ def test_a_running_systemd_is_told_in_order(system: MadeUpSystem) -> None:
     assert not list(system.units.glob(".*"))
 
 
+def outdated(systemd: Systemd, policy: Policy) -> object:
+    (timer,) = show(systemd, lambda _: policy)["timers"]
+    return timer["outdated"]
+
+
 def test_a_policy_that_has_changed(system: MadeUpSystem) -> None:
     systemd = Notes(system.root)
     put(system, systemd, Person("yes"))
     later = Policy(schedule=SchedulePolicy(when="Wed 04:41"))
-    assert show(systemd, lambda _: Policy())["outdated"] is None
-    outdated = show(systemd, lambda _: later)["outdated"]
-    assert outdated.startswith("backupctl-night.timer would")
-    put(system, systemd, Person("yes"), wish(system, when="Wed 04:41"))
-    assert show(systemd, lambda _: later)["outdated"] is None
+    assert outdated(systemd, Policy()) is None
+    assert str(outdated(systemd, later)).startswith("backupctl-night.timer would")
+    put(system, systemd, Person("yes"), "Wed 04:41")
+    assert outdated(systemd, later) is None
     assert "OnCalendar=Wed 04:41\n" in (system.units / NAMES[1]).read_text()
 
 
@@ -169,20 +176,35 @@ def test_what_is_refused(system: MadeUpSystem, spoil: Callable[[MadeUpSystem], N
 
 def test_a_program_that_needs_more_than_a_service_has(system: MadeUpSystem) -> None:
     with pytest.raises(Refused, match="does not start as a service"):
-        put(system, Notes(system.root), Person("yes"), wish(system, "/bin/false"))
+        put(system, Notes(system.root), Person("yes"), program="/bin/false")
     assert units(system) == []
 
 
 def test_times_are_asked_of_systemd_as_well(system: MadeUpSystem) -> None:
     # The program's parser has no limit here, and systemd 252 has: a repetition that goes beyond the end.
     with pytest.raises(UsageError, match="systemd does not know the time"):
-        put(system, Notes(system.root), Person("yes"), wish(system, when="03:59/30"))
+        put(system, Notes(system.root), Person("yes"), "03:59/30")
 
 
 def test_no_share_no_timer(system: MadeUpSystem, tmp_path: Path) -> None:
-    nowhere = TimerWish(("/bin/true",), tmp_path / "nowhere", "mill", Policy(), "standard")
     with pytest.raises(BackupctlError, match="nowhere"):
-        put(system, Notes(system.root), Person("yes"), nowhere)
+        night_command(("/bin/true",), tmp_path / "nowhere", "mill", "standard")
+    with pytest.raises(BackupctlError, match="nowhere"):
+        watch_command(("/bin/true",), tmp_path / "nowhere", "standard")
+
+
+def test_a_watcher_beside_the_nights(system: MadeUpSystem) -> None:
+    timer(system, "install", *CARD, "--yes")
+    told = timer(system, "install", "--watch", "--yes", "--json").json
+    assert told["command"][-5:] == ["watch", "--share", str(system.mounts), "--policy", "standard"]
+    assert units(system) == [*NAMES, "backupctl-watch.service", "backupctl-watch.timer"]
+    assert is_enabled(system, "backupctl-watch.timer")
+    shown = timer(system, "show", "--json").json["timers"]
+    assert [item["unit"] for item in shown] == ["backupctl-night.service", "backupctl-watch.service"]
+    assert [(item["enabled"], item["outdated"]) for item in shown] == [(True, None)] * 2
+    timer(system, "install", "--watch", *CARD, code=2)
+    assert len(timer(system, "remove", "--yes", "--json").json["removed"]) == len(NAMES) + 2
+    assert units(system) == []
 
 
 def test_at_the_command_line(system: MadeUpSystem, tmp_path: Path) -> None:
@@ -196,13 +218,13 @@ def test_at_the_command_line(system: MadeUpSystem, tmp_path: Path) -> None:
     assert told["command"][-8:] == [
         "--share", str(system.mounts), "--board", "mill", "--policy", str(policy), "--source", "/dev/sdz",
     ]  # fmt: skip
-    assert all(night.split("T")[1].startswith("04:11") for night in told["nights"])
+    assert all(night.split("T")[1].startswith("04:11") for night in told["next"])
     shown = timer(system, "install", *words, "--dry-run").out
     assert "OnCalendar=Sun 04:11" in shown
     assert shown.endswith("Nothing was written.\n")
     assert "yes was not typed" in timer(system, "install", *words, code=3).err
     assert timer(system, "install", *words, "--yes").out.startswith("The timer is installed.\n")
-    found = timer(system, "show", "--json").json
+    (found,) = timer(system, "show", "--json").json["timers"]
     assert (found["policy"], found["outdated"], found["enabled"]) == (str(policy), None, True)
     policy.write_text('[schedule]\nwhen = "Sun 04:12"\n')
     assert "would be written otherwise" in " ".join(timer(system, "show", code=4).out.split())

@@ -9,12 +9,13 @@ from typing import Any
 
 import pytest
 
-from tests.rig.rig import SERVED, Rig
+from tests.rig.rig import SERVED, SHARE, Rig
 
 pytestmark = pytest.mark.rig
 
 BOARD = "porch"
 NIGHT, RETRY, NOTIFY = "backupctl-night.service", "backupctl-retry.service", "backupctl-notify.service"
+MOST_SECONDS = 240
 # The running card, frozen and followed as ever; but what its root holds is left out, which would take a minute to read.
 POLICY = """\
 [image]
@@ -45,8 +46,8 @@ def board(adopted: Rig) -> Iterator[Rig]:
     try:
         yield rig
     finally:
-        rig.board.run("rm -f /run/hold; backupctl timer remove --yes; systemctl stop backupctl-night.service")
-        rig.board.run(f"systemctl reset-failed; date -s @{int(time.time())}")
+        rig.board.run("rm -f /run/hold; systemctl unmask --runtime smbd; backupctl timer remove --yes")
+        rig.board.run(f"systemctl stop {NIGHT}; systemctl reset-failed; date -s @{int(time.time())}")
         rig.board.send(before, "/usr/local/bin/backupctl")
 
 
@@ -55,9 +56,11 @@ def state(rig: Rig, unit: str) -> dict[str, str]:
     return dict(line.split("=", 1) for line in rig.shell(f"systemctl show {unit} -p {wanted}").splitlines())
 
 
-def wait_for(rig: Rig, unit: str, *states: str, seconds: float = 240) -> dict[str, str]:
-    until = time.monotonic() + seconds
-    while (found := state(rig, unit))["ActiveState"] not in states:
+def wait_for(rig: Rig, unit: str, *states: str, after: dict[str, str] | None = None) -> dict[str, str]:
+    """Its state, once that is one of `states`; of a later run than `after`."""
+    until = time.monotonic() + MOST_SECONDS
+    before = after["InvocationID"] if after else None
+    while (found := state(rig, unit))["ActiveState"] not in states or found["InvocationID"] == before:
         assert time.monotonic() < until, (found, rig.shell(f"journalctl --no-pager -u {unit}"))
         time.sleep(0.3)
     return found
@@ -94,7 +97,7 @@ def test_nights(board: Rig) -> None:
     # In the view of a confined service as well, it is the card in use, its writes are followed, and it is frozen.
     assert (record["state"], record["warnings"]) == ("good", [])
     assert record["frozen_seconds"] > 0
-    shown = rig.backupctl("timer", "show", "--json").json
+    (shown,) = rig.backupctl("timer", "show", "--json").json["timers"]
     assert (shown["outdated"], shown["enabled"], shown["service"]["Result"]) == (None, True, "success")
 
     # It has its capture, so there is nothing to try again.
@@ -102,17 +105,22 @@ def test_nights(board: Rig) -> None:
     assert state(rig, NIGHT)["InvocationID"] == ended["InvocationID"]
     told = wait_for(rig, NOTIFY, "inactive", "failed")
 
-    # The next one is killed in the middle of it.
-    rig.shell("touch /run/hold")
+    # For the next one, the server is away.
+    rig.shell(f"umount '{SHARE}' && systemctl mask --quiet --runtime --now smbd")
     move_to(rig, 6)
-    wait_for(rig, NIGHT, "activating")
-    rig.shell("for n in $(seq 300); do pgrep -f 'while \\[ -e /run/hold' >/dev/null && exit 0; sleep 0.1; done; exit 1")
+    fired = wait_for(rig, NOTIFY, "inactive", "failed", after=told)
+    assert "could not begin" in " ".join(rig.backupctl("timer", "show").out.split())
+    rig.shell("systemctl unmask --quiet --runtime smbd")
+
+    # It is tried again, and killed in the middle of it.
+    rig.shell(f"touch /run/hold && systemctl start {RETRY}")
+    rig.shell("for n in $(seq 600); do pgrep -f 'while \\[ -e /run/hold' >/dev/null && exit 0; sleep 0.1; done; exit 1")
     rig.shell(f"systemctl kill --signal=KILL {NIGHT}")
     assert wait_for(rig, NIGHT, "failed")["Result"] == "signal"
-    assert state(rig, NOTIFY)["InvocationID"] != told["InvocationID"], "OnFailure="
-    assert wait_for(rig, NOTIFY, "inactive", "failed")["Result"] == "success"
+    wait_for(rig, NOTIFY, "inactive", "failed", after=fired)
     rig.shell("rm /run/hold")
     assert len(captures(rig)) == 1
+
     rig.shell(f"systemctl start {RETRY}")
     wait_for(rig, NIGHT, "activating", "active")
     assert wait_for(rig, NIGHT, "inactive", "failed")["Result"] == "success"

@@ -17,7 +17,7 @@ TIMER = {
     "NextElapseUSecRealtime": "Tue 2031-05-06 03:17:00 UTC",
 }
 FOUND = {
-    "installed": True,
+    "unit": "backupctl-night.service",
     "command": ["backupctl", "night"],
     "policy": "hub",
     "outdated": None,
@@ -28,7 +28,7 @@ FOUND = {
 
 
 def said(timer: dict[str, str], service: dict[str, str], **others: object) -> str:
-    text = shown({**FOUND, "timer": TIMER | timer, "service": SERVICE | service, **others})
+    text = shown({"timers": [{**FOUND, "timer": TIMER | timer, "service": SERVICE | service, **others}]})
     assert max(map(len, text.splitlines())) < 80
     return " ".join(text.split())
 
@@ -60,3 +60,14 @@ def test_a_timer_that_is_off_or_of_an_older_policy() -> None:
         {}, {}, outdated="backupctl-night.timer would be written otherwise today"
     )
     assert "switched off" not in said({}, {})
+
+
+def test_nothing_is_installed() -> None:
+    assert shown({"timers": []}) == "No timer is installed here."
+
+
+def test_a_policy_that_is_gone() -> None:
+    lost = {"command": None, "enabled": None, "outdated": "there is no policy 'hub'"}
+    text = shown({"timers": [{**FOUND, **lost, "timer": {}, "service": {}}]})
+    assert "there is no policy 'hub'" in text
+    assert "switched off" not in text
