@@ -54,6 +54,10 @@ def cost(result: Json) -> str:
     return "\n".join(lines)
 
 
+_LATER = (
+    "What is only for a capture, and is not freed at once, stands in files that others need, until these files are "
+    "mostly dead and are rewritten."
+)
 # "Data Backup Options", P. Ruggiero and M. Heckathorn, Carnegie Mellon University for US-CERT, page 1.
 _OFF_SITE = (
     "A card and one share are two copies on two kinds of media, and none of them off-site: less than the rule 3-2-1, "
@@ -66,6 +70,8 @@ def _board(item: Json, captures: list[Json]) -> str:
     lines = [f"board {item['board']}: {size(item['total_bytes'])}", "", _bytes(item)]
     if captures:
         lines += ["", _tiers(item), "", _captures(captures)]
+    if any(capture["alone_bytes"] > capture["freed_now_bytes"] for capture in captures):
+        lines += ["", paragraph(_LATER)]
     whole, total = item["whole_images_bytes"], item["total_bytes"]
     if whole:
         lines += [
