@@ -24,7 +24,7 @@ def line_changes(old: bytes, new: bytes) -> Iterator[tuple[list[bytes], list[byt
         if len(gone) + len(come) > _LINES_AT_ONCE:
             yield gone, come
             gone, come = [], []
-        lines_before, lines_after = before.split(b"\n")[:-1], after.split(b"\n")[:-1]
+        lines_before, lines_after = before.split(b"\n"), after.split(b"\n")  # and nothing behind the last LF of both
         if len(lines_before) == len(lines_after):
             differ = list(map(ne, lines_before, lines_after))
             gone += compress(lines_before, differ)

@@ -45,7 +45,7 @@ def batches_of(storage: Storage, name: str) -> Iterator[list[bytes]]:
 def text_of(storage: Storage, name: str, most: int) -> bytes:
     """The whole of such a text, of at most `most` bytes. Raises as `lines_of` does, with two exceptions.
 
-    Not every long line is found, and a frame that was cut short is taken for a shorter text: its last line must tell.
+    Only very long lines are found, and a frame that was cut short is taken for a shorter text: its last line must tell.
     """
     with _disk_errors(name), storage.open(name) as source:
         packed = source.read_at(0, min(most, storage.size(name) or 0))
@@ -60,7 +60,7 @@ def text_of(storage: Storage, name: str, most: int) -> bytes:
     except zstandard.ZstdError as error:
         raise Malformed(name, 0, "an intact frame", str(error)) from None
     text = b"".join(pieces)
-    if any(text.find(b"\n", at, at + _LINE_MOST) < 0 for at in range(0, len(text) - _LINE_MOST, _LINE_MOST)):
+    if any(text.find(b"\n", at, at + _BATCH) < 0 for at in range(0, len(text) - _BATCH, _BATCH)):
         raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
     return text
 

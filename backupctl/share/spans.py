@@ -6,6 +6,7 @@ import re
 import sys
 from array import array
 from collections.abc import Callable, Iterator, Sequence
+from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 
@@ -17,7 +18,9 @@ from backupctl.share.marks import ShelfMark
 from backupctl.share.storage import Storage
 
 _CONTENTS = re.compile(r"contents\.(\d{1,9})\.tsv\.zst")
+_AHEAD = 2  # texts that are unpacked and not yet compared
 _TURN_SECONDS = 0.0002
+_NEVER = (1 << 32) - 1
 NOBODY = 0  # the holding of a segment that no capture holds
 
 
@@ -31,8 +34,9 @@ class Spans:
     def __init__(self, index: SegmentIndex) -> None:
         self.index = index
         self.captures: list[str] = []
-        # By number of the segment: lines of the newest capture that refer to it, since when there are any, and before.
-        self._lines, self._since, self._holding = array("I"), array("I"), array("I")
+        # By number of the segment: since when the newest capture holds it, and who did before that.
+        self._since, self._holding = array("I"), array("I")
+        self._more: dict[int, int] = {}  # segments to which more than one line of the newest capture refers: how many
         # A holding is one that ends earlier, and one run more.
         self._holdings: list[tuple[int, int, int]] = [(NOBODY, 0, 0)]
         self._known: dict[tuple[int, int, int], int] = {}
@@ -68,24 +72,28 @@ class Spans:
         """
         at = len(self.captures)
         self.captures.append(capture)
-        add, find, lines, since = self.index.add, self.index.find, self._lines, self._since
-        for column in (lines, since, self._holding):  # as long as it may get to be, which is quick
-            column.extend([0] * (len(self.index) + len(come) - len(column)))
+        add, find, since, more = self.index.add, self.index.find, self._since, self._more
+        since.extend([_NEVER] * (len(self.index) + len(come) - len(since)))
+        self._holding.extend([NOBODY] * (len(since) - len(self._holding)))
         for hash in come:
             number = add(hash)
-            if not lines[number]:
+            if since[number] == _NEVER:
                 since[number] = at
-            lines[number] += 1
+            else:
+                more[number] = more.get(number, 0) + 1
         for hash in gone:
             number = find(hash)
-            lines[number] -= 1
-            if not lines[number]:
+            if number not in more:
                 self._end(number, at)
+            elif more[number] > 1:
+                more[number] -= 1
+            else:
+                del more[number]
 
     def finish(self) -> None:
         """To be called after the last capture was added."""
-        for number, lines in enumerate(self._lines):
-            if lines:
+        for number, since in enumerate(self._since):
+            if since != _NEVER:
                 self._end(number, len(self.captures))
 
     def _end(self, number: int, at: int) -> None:
@@ -95,6 +103,7 @@ class Spans:
             known = self._known[longer] = len(self._holdings)
             self._holdings.append(longer)
         self._holding[number] = known
+        self._since[number] = _NEVER
 
 
 def streams_of(storage: Storage, capture: str) -> list[int]:
@@ -135,7 +144,7 @@ def spans_of(
 
 
 def _unpacked(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> Iterator[tuple[str, Future[bytes]]]:
-    """The contents of each. The next one is unpacked by a thread while one is worked on, and no more than that."""
+    """The contents of each. A thread unpacks the next ones, few at a time, while one is worked on."""
 
     def text_of(capture: str) -> bytes:
         streams = streams_of(storage, capture)
@@ -143,16 +152,16 @@ def _unpacked(storage: Storage, mark: ShelfMark, captures: Sequence[str]) -> Ite
             raise Malformed(contents_name(capture), 0, "contents", "none: the file is missing")
         return b"".join(read_contents_text(storage, mark, capture, stream) for stream in streams)
 
+    # Unpacking needs the interpreter lock only some times for each text, but every time it waits for its turn, and that
+    # is 5 ms as a rule (sys.setswitchinterval): longer than it takes.
     usual = sys.getswitchinterval()
-    # Unpacking leaves the interpreter lock alone, but has to take it some times for each text, and who compares does
-    # not give it up before this time is over.
     sys.setswitchinterval(_TURN_SECONDS)
     try:
         with ThreadPoolExecutor(1, thread_name_prefix="worker") as pool:
             futures = (pool.submit(text_of, capture) for capture in captures)
-            following = list(islice(futures, 1))
+            ahead = deque(islice(futures, _AHEAD))
             for capture in captures:
-                (future,), following = following, list(islice(futures, 1))
-                yield capture, future
+                ahead.extend(islice(futures, 1))
+                yield capture, ahead.popleft()
     finally:
         sys.setswitchinterval(usual)
