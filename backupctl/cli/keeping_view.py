@@ -66,12 +66,15 @@ def plan(result: Json) -> str:
 
 def thinned(result: Json) -> str:
     if result.get("dry_run"):
-        frees = f"That would make {size(result['would_free_bytes'])} of the share free, at the earliest a day later."
+        room = result["would_free_bytes"]
+        frees = f"That would make {size(room)} of the share free, at the earliest a day later."
+        frees = frees if room else "No room would come free by that."
         return "\n".join([plan(result), "", paragraph(frees)])
-    came = _came_of_it(result) if result["applied"] else ["Nothing was removed."]
+    came = _came_of_it(result)
     if result["unusual"] and not result["removed"]:
         came.append(paragraph("Look at what would go; if it is right, say --all."))
-    return "\n".join([plan(result), "", *came])
+    shown = [] if result["asked"] else [plan(result), ""]
+    return "\n".join([*shown, *came])
 
 
 def discarded(result: Json) -> str:

@@ -118,8 +118,8 @@ def _thin(night: Night, grace: Grace = FULL) -> StepResult:
 def _said_of_thinning(result: Json) -> str:
     if result["held"]:
         return f"nothing goes, since {result['held']}"
-    if not result["applied"]:
-        return f"nothing was removed: {result['unusual']}; look at it with `backupctl thin`"
+    if result["unusual"] and not result["removed"]:
+        return f"no capture was removed: {result['unusual']}; look at it with `backupctl thin`"
     said = f"{counted(len(result['removed']), 'capture')} removed, {size(result['expected_bytes'])} given back"
     return "; ".join([said, *result["problems"], *result["waits"]])
 

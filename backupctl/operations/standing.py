@@ -84,7 +84,7 @@ def matters_of_night(result: Json | None, code: Exit, now: datetime) -> Matters:
 
 
 def _waits(thinned: Json | None) -> bool:
-    return bool(thinned and thinned.get("unusual") and not thinned["applied"])
+    return bool(thinned and thinned.get("unusual") and not thinned.get("removed"))
 
 
 def missed_since(

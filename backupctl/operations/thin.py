@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from backupctl.domain.errors import Refused
@@ -19,6 +20,7 @@ from backupctl.operations.retention_plan import plan_of
 from backupctl.operations.session import HeldSession, hold, with_ballast
 from backupctl.operations.survey import survey
 from backupctl.share.captures import Captures, list_captures
+from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import AT_ONCE, FULL, Grace
 
@@ -43,13 +45,15 @@ class ThinOptions:
 def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     """Applies the policy: the plan, and what came of it. Only what was shown goes, if it is still to go by then.
 
-    Asks unless `yes`; a plan that is held, or unusual without `all`, removes no capture. Raises Refused where the
-    answer is no; Busy, OSError, Interrupted, BackupctlError.
+    Asks unless `yes`; a plan that is held, or unusual without `all`, removes no capture, but finishes what earlier
+    removals left: their trash may be the room that is missing. Raises Refused where the answer is no; Busy, OSError,
+    Interrupted, BackupctlError.
     """
     if options.dry_run:
         return _dry_run(shelf, options.policy, facts, reporter, stop)
     run = _Run(shelf, options, facts, reporter, stop)
     shown, goes, removals = with_ballast(shelf, run.plan)
+    asked = goes is None
     if goes is None:
         question, word = _question(shown, options)
         if not reporter.ask(question, word):
@@ -60,7 +64,7 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     while options.tidy and removals and removals[-1].rewriting.parts:
         # Once more: what was rewritten can be hashed now, and what it replaces can go.
         removals += with_ballast(shelf, lambda: run.apply(()))
-    return {**shown, "applied": bool(removals), "removed": gone(shelf, goes), **as_json(removals)}
+    return {**shown, "asked": asked, "removed": gone(shelf, goes), **as_json(removals)}
 
 
 class _Run:
@@ -82,8 +86,6 @@ class _Run:
             is_unusual = plan.unusual is not None and not options.all
             if plan.goes and not options.yes:
                 return shown, None, []
-            if (plan.held is not None or is_unusual) and not options.tidy:
-                return shown, [], []
             goes = {} if is_unusual else _why(plan)
             return shown, list(goes), [self._remove(session, known, goes)]
 
@@ -139,9 +141,17 @@ def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
     }
 
 
+def _witness(shelf: Shelf) -> datetime | None:
+    """As `HeldSession.witness`: a plan that is only shown has to be the one that would be applied."""
+    try:
+        return None if shelf.mark.same_machine else datetime.fromtimestamp(server_time(shelf.storage), UTC)
+    except OSError:
+        return None  # a share that may only be read
+
+
 def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     captures, history = captures_of(shelf)
-    plan = plan_of(captures, history, policy.retention, facts)
+    plan = plan_of(captures, history, policy.retention, facts, _witness(shelf))
     files = (f"captures/{id}/{name}" for id in plan.goes for name in shelf.storage.names(f"captures/{id}"))
     would_free = sum(shelf.storage.size(name) or 0 for name in files)
     found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))
@@ -150,4 +160,4 @@ def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, sto
     finally:
         found.spans.index.close()
     would_free += sum(file.bytes + file.table_bytes for file in idle)
-    return {**_as_json(shelf, plan, captures), "applied": False, "dry_run": True, "would_free_bytes": would_free}
+    return {**_as_json(shelf, plan, captures), "dry_run": True, "would_free_bytes": would_free}

@@ -57,7 +57,7 @@ NIGHT = {
     "room": None,
     "capture": {"id": "x", "label": "x", "source": "x", "warnings": ["x"], "state": "x"},
     "verify": {"board": "x", "damaged_captures": ["x"], "problems": ["x"]},
-    "thin": {"applied": False, "unusual": "x", "problems": ["x"], "plan": [{"id": "x", "reasons": ["x"]}]},
+    "thin": {"removed": [], "unusual": "x", "problems": ["x"], "plan": [{"id": "x", "reasons": ["x"]}]},
 }  # fmt: skip
 
 

@@ -36,7 +36,7 @@ def night_with(**outcomes: Any) -> dict[str, Any]:
     return {
         "room": None,
         "capture": {"warnings": outcomes.get("warnings", [])},
-        "thin": {"unusual": outcomes.get("unusual"), "applied": not outcomes.get("unusual")},
+        "thin": {"unusual": outcomes.get("unusual"), "removed": [] if outcomes.get("unusual") else ["x"]},
         "verify": {"damaged_segments": codes["verify"]},
         "steps": [{"name": name, "exit": code} for name, code in codes.items()],
     }

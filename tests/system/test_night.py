@@ -166,7 +166,7 @@ def test_the_night_thins(place: Place) -> None:
         place.capture()
     ended = place.night("--json", code=4).json
     assert [step["exit"] for step in ended["steps"]] == [0, 0, 0, 0, 4]
-    assert not ended["thin"]["applied"]
+    assert not ended["thin"]["removed"]
     assert len(backupctl(place.share, "list", "--json").json) == 4
     thinned = backupctl(place.share, "thin", "--policy", place.policy, "--yes", "--all", "--json").json
     assert [item["action"] for item in thinned] == ["goes", "goes", "goes", "stays"]
