@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 import sys
 from array import array
-from collections.abc import Callable, Iterator, Sequence
 from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 
