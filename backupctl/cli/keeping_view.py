@@ -88,7 +88,7 @@ def _came_of_it(result: Json) -> list[str]:
     if result["expected_bytes"]:
         said.append(f"{size(result['expected_bytes'])} given back")
     if trashed > 0:
-        said.append(f"{size(trashed)} in the trash for a day, or until `backupctl thin --tidy`")
+        said.append(f"{size(trashed)} in the trash for a day and two runs, or until `backupctl thin --tidy`")
     if result["moved_bytes"]:
         said.append(f"{size(result['moved_bytes'])} of old parts moved together")
     if result["brought_back"]:

@@ -24,7 +24,8 @@ def distrust(
         return f"the clock says {now:%Y-%m-%d}, before this version of the program was made"
     if newest_event is not None and now < newest_event - FORGIVEN:
         return (
-            f"the clock says {now:%Y-%m-%d %H:%M}, before the newest event on the share ({newest_event:%Y-%m-%d %H:%M})"
+            f"the clock says {now:%Y-%m-%d %H:%M}, before the newest event on the share "
+            f'({newest_event:%Y-%m-%d %H:%M}); if that event is wrong, say trust = "always" in [clock] of the policy'
         )
     vouched = server is not None and abs(now - server) <= FORGIVEN
     if synchronised is False and not vouched:

@@ -196,8 +196,9 @@ def _recent(lane: Sequence[Candidate], policy: RetentionPolicy, now: datetime) -
         for capture in [capture for capture in lane if capture.state == state][: policy.newest]:
             yield capture, Tier.RECENT, f"among the newest {policy.newest}"
     good_first = sorted(lane, key=lambda capture: capture.state != "good")
+    among = f"among the {policy.minimum} that stay" if policy.minimum > 1 else "the one that stays"
     for capture in good_first[: policy.minimum]:
-        yield capture, Tier.RECENT, f"among the {policy.minimum} that stay in any case"
+        yield capture, Tier.RECENT, f"{among} in any case"
 
 
 def _safe(lane: Sequence[Candidate]) -> Iterator[_Reason]:

@@ -12,6 +12,7 @@ from backupctl.domain.errors import BackupctlError
 from backupctl.domain.events import History
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
+from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import Place
 from backupctl.domain.units import size
 from backupctl.operations.progress import Step, Stop, step_by_step
@@ -29,6 +30,7 @@ from backupctl.share.storage import Storage
 from backupctl.share.tables import table_name
 from backupctl.share.trash import FULL, Grace, Tray, bring_back, empty, parts_holding
 
+NOT_COUNTED = "its run's lock had been taken over when it was committed, and it does not count"
 _SETTLES_SECONDS = 5.0  # some servers give room back a little later
 _SMALL = 4 << 20  # bytes: less than that, others on the same share gain and lose all the time
 _SCRAP_SECONDS = 3600.0  # a small file has its name within that, or never
@@ -103,7 +105,10 @@ class _Run:
 
     def take(self, captures: Mapping[str, str], by: str, policy: Policy | None, traffic: int) -> Removal:
         session, removal = self._session, self._removal
-        goes = {**captures, **dict(self._late_ones())}
+        goes = {
+            **captures,
+            **{record.id: NOT_COUNTED for record in uncounted(self._shelf, session.history, self._known)},
+        }
         if goes:
             said = {"captures": list(goes), "by": by, "reasons": goes, "policy": policy and policy.name}
             session.event("thinning", {**said, "parts": self._parts_of(goes)}, must_arrive=True)
@@ -132,16 +137,6 @@ class _Run:
                 "brought_back": list(removal.brought_back),
             })  # fmt: skip
         return removal
-
-    def _late_ones(self) -> Iterator[tuple[str, str]]:
-        """Captures that do not count, each with the reason."""
-        for capture, _ in self._known.problems:
-            try:
-                record = read_record(self._storage, self._shelf.mark, capture)
-            except (BackupctlError, OSError):
-                continue
-            if self._session.history.is_superseded(capture, record.lock):
-                yield capture, "its run's lock had been taken over when it was committed, and it does not count"
 
     def _parts_of(self, captures: Collection[str]) -> list[str]:
         """What their runs wrote."""
@@ -248,6 +243,8 @@ class _Run:
         before = storage.free_bytes()
         # Who reads one capture may still need what another one's removal has set free.
         grace = FULL if readers.names else self._grace
+        if grace != self._grace:
+            removal.waits.append(f"the trash stays while {', '.join(readers.names)} may need what lies in it")
         removal.expected_bytes = empty(storage, self._session.lock, self._session.server_time, grace)
         deadline = time.monotonic() + _SETTLES_SECONDS
         while True:
@@ -272,6 +269,15 @@ class _Run:
                 is_file = file.endswith(ending) and self._storage.size(name) is not None
                 if is_file and self._session.server_time - self._storage.modified(name) >= _SCRAP_SECONDS:
                     self._storage.unlink(name)
+
+
+def uncounted(shelf: Shelf, history: History, known: Captures) -> Iterator[CaptureRecord]:
+    """Captures of runs that woke up too late: they do not count, are in no plan, and go with any removal."""
+    for capture, _ in known.problems:
+        with suppress(BackupctlError, OSError):
+            record = read_record(shelf.storage, shelf.mark, capture)
+            if history.is_superseded(capture, record.lock):
+                yield record
 
 
 def _is_intact(place: Place | None, hash: bytes, history: History) -> bool:

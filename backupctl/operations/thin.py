@@ -9,17 +9,19 @@ from datetime import UTC, datetime
 from typing import Any
 
 from backupctl.domain.errors import Refused
+from backupctl.domain.events import History, kind_of_run
 from backupctl.domain.policy import Policy
 from backupctl.domain.retention import Plan
 from backupctl.operations.confirming import confirm_parts
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter, Stop, step_by_step
-from backupctl.operations.removal import Removal, as_json, gone, remove
+from backupctl.operations.removal import NOT_COUNTED, Removal, as_json, gone, remove, uncounted
 from backupctl.operations.retention_plan import plan_of
 from backupctl.operations.session import HeldSession, hold, with_ballast
 from backupctl.operations.survey import survey
 from backupctl.share.captures import Captures, list_captures
+from backupctl.share.lock import holder_now
 from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import AT_ONCE, FULL, Grace
@@ -82,7 +84,7 @@ class _Run:
         options = self._options
         with self._hold() as session:
             known, plan = self._plan(session)
-            shown = _as_json(self._shelf, plan, known)
+            shown = _as_json(self._shelf, session.history, plan, known)
             is_unusual = plan.unusual is not None and not options.all
             if plan.goes and not options.yes:
                 return shown, None, []
@@ -122,19 +124,17 @@ def _question(shown: Json, options: ThinOptions) -> tuple[str, str]:
     return f"{options.show_plan(shown)}\n\nType {word} to remove what goes:", word
 
 
-def _as_json(shelf: Shelf, plan: Plan, captures: Captures) -> Json:
+def _as_json(shelf: Shelf, history: History, plan: Plan, captures: Captures) -> Json:
     records = {record.id: record for record in captures.records}
+    late = [(record, "goes", [NOT_COUNTED]) for record in uncounted(shelf, history, captures)]
+    planned = [
+        (records[verdict.id], "stays" if verdict.stays else "goes", list(verdict.reasons)) for verdict in plan.verdicts
+    ]
     return {
         "board": shelf.board,
         "captures": [
-            {
-                "id": verdict.id,
-                "action": "stays" if verdict.stays else "goes",
-                "reasons": list(verdict.reasons),
-                "started": records[verdict.id].started,
-                "label": records[verdict.id].label,
-            }
-            for verdict in plan.verdicts
+            {"id": record.id, "action": action, "reasons": reasons, "started": record.started, "label": record.label}
+            for record, action, reasons in [*planned, *late]
         ],
         "held": plan.held,
         "unusual": plan.unusual,
@@ -160,4 +160,7 @@ def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, sto
     finally:
         found.spans.index.close()
     would_free += sum(file.bytes + file.table_bytes for file in idle)
-    return {**_as_json(shelf, plan, captures), "dry_run": True, "would_free_bytes": would_free}
+    holder = holder_now(shelf.storage)
+    if holder is not None and kind_of_run(holder.doing) == "capture":
+        reporter.note(f"{holder.name} is at work ({holder.doing}); nothing goes if that came to nothing")
+    return {**_as_json(shelf, history, plan, captures), "dry_run": True, "would_free_bytes": would_free}
