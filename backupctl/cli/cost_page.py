@@ -16,11 +16,13 @@ from backupctl.domain.units import counted, size
 
 Json = dict[str, Any]
 
-_TIERS = ("guarded", "yearly", "monthly", "weekly", "daily", "recent", "safety", "unusable")
+_GOES = "goes"
+_TIERS = ("guarded", "yearly", "monthly", "weekly", "daily", "recent", "safety", "unusable", _GOES)  # by strength
 _REST = "rest"
 _TIER_WORDS = {
     "guarded": "guarded", "yearly": "stands for a year", "monthly": "stands for a month", "weekly": "stands for a week",
     "daily": "stands for a day", "recent": "recent", "safety": "kept for safety", "unusable": "cannot be used",
+    _GOES: "would go",
     _REST: "not needed any more, tables and all else",
 }  # fmt: skip
 _TICKS_MOST = 5
@@ -95,12 +97,13 @@ def _calendar(captures: Sequence[Json]) -> str:
             later = months[number - 1]
             empty = 12 * (later[0] - year) + later[1] - month - 1
             if empty:
-                pieces.append(f'<div class="gap">{counted(empty, "month")} without a capture that is kept</div>')
+                pieces.append(f'<div class="gap">{counted(empty, "month")} without a capture</div>')
         pieces.append(_month_table(year, month, days))
     used = [tier for tier in _TIERS if any(capture["tier"] == tier for capture in days.values())]
     return f"""<section aria-labelledby="calendar">
 <h2 id="calendar">Calendar of captures</h2>
-<p class="soft">Days that you can go back to, newest month first. The letter is that of the reason why.</p>
+<p class="soft">Days with a capture, newest month first. The letter is that of the strongest reason why one stays; a day
+that keeps its number has none that would stay under this policy.</p>
 {_legend(used)}
 <div class="months">{"".join(pieces)}</div>
 </section>
@@ -122,11 +125,14 @@ def _day_cell(capture: Json | None, day: int) -> str:
         return f"<td>{day}</td>"
     tier = capture["tier"]
     said = escape("; ".join(capture["reasons"]) or _TIER_WORDS[tier], quote=True)
+    if tier == _GOES:
+        return f'<td class="goes" title="{day}: {said}">{day}</td>'
     return f'<td class="kept" style="background:var(--{tier})" title="{day}: {said}">{tier[0].upper()}</td>'
 
 
 def _legend(kinds: Iterable[str]) -> str:
-    items = (f'<li><i style="background:var(--{kind})"></i>{_TIER_WORDS[kind]}</li>' for kind in kinds)
+    looks = ((kind, 'class="goes"' if kind == _GOES else f'style="background:var(--{kind})"') for kind in kinds)
+    items = (f"<li><i {look}></i>{_TIER_WORDS[kind]}</li>" for kind, look in looks)
     return f'<ul class="legend">{"".join(items)}</ul>'
 
 
@@ -209,7 +215,7 @@ the last week, in the rest of the last month, and so on.</p>
 
 
 def _captures(captures: Sequence[Json]) -> str:
-    head = ["taken", "label", "why it stays", "alone", "freed at once"]
+    head = ["taken", "label", "why it stays, or goes", "alone", "freed at once"]
     rows = [
         [
             day_of(capture["started"]) if capture["started"] else escape(capture["id"]),

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.formats
 
 MIB = 1 << 20
 NOW = datetime(2026, 11, 24, 3, 17, tzinfo=UTC)
-TIERS = ("guarded", "yearly", "monthly", "weekly", "daily", "recent", "safety", "unusable")
+TIERS = ("guarded", "yearly", "monthly", "weekly", "daily", "recent", "safety", "unusable", "goes")
 HOSTILE = '<script>alert("x")</script> & "quotes" and-a-very-long-word-that-nobody-could-ever-break-anywhere'
 
 
@@ -37,7 +37,7 @@ def moment(week: int) -> dict[str, Any]:
     return {
         "at": (NOW + timedelta(weeks=week)).isoformat(), "captures": 20, "low_bytes": middle - week * MIB,
         "median_bytes": middle, "high_bytes": middle + 2 * week * MIB,
-        "tier_bytes": dict.fromkeys(TIERS[:-1], 40 * MIB),
+        "tier_bytes": dict.fromkeys(TIERS[:-2], 40 * MIB),
     }  # fmt: skip
 
 
@@ -80,13 +80,42 @@ def test_it_can_be_read(made_up: Path, tmp_path: Path, width: int, dark: bool) -
     assert [text for text in seen.texts if text[1] < 4.5] == []
     assert min(size for _, _, size in seen.texts) >= 11
     words = [text for text, _, _ in seen.texts]
-    assert {"Calendar of captures", "Forecast", "November 2026", "guarded", "The same as a table"} <= set(words)
+    assert {"Calendar of captures", "Forecast", "November 2026", "guarded", "would go", "The same as a table"} <= set(
+        words
+    )
     assert any('<script>alert("x")</script>' in text for text in words)
     assert seen.requests == []
     for x, y, right, down in ((x, y, x + w, y + h) for x, y, w, h in seen.charts):
         assert -1 <= x <= right <= 1001
         assert -1 <= y <= down <= 1001
     assert len(seen.charts) >= 10
+
+
+def day_cells(captures: list[dict[str, Any]]) -> dict[str, str]:
+    """Cells of days that are drawn in some way: what stands there, and by what."""
+    moments = [moment(week) for week in range(53)]
+    cost = {"total_bytes": 1, "free_bytes": 1, "captures": captures}
+    ahead = {
+        "board": "b", "nights_measured": 60, "assumed": None, "interval_hours": 24.0, "now_bytes": 1,
+        "room_bytes": 1400 * MIB, "never_full": None, "policies": [policy("standard")], "course": moments,
+    }  # fmt: skip
+    cells = re.findall(r'<td class="(kept|goes)"[^>]*>(\w+)</td>', page(cost, ahead, NOW))
+    return {said: drawn for drawn, said in cells}
+
+
+def test_a_day_of_several_captures_shows_the_strongest_reason() -> None:
+    twice = [
+        capture(number) | {"tier": tier, "started": NOW.replace(day=day, hour=hour).isoformat()}
+        for number, (day, hour, tier) in enumerate(
+            [(3, 2, "goes"), (3, 14, "weekly"), (4, 2, "daily"), (4, 14, "goes")]
+        )
+    ]
+    assert day_cells(twice) == {"W": "kept", "D": "kept"}
+
+
+def test_a_day_whose_captures_all_go_keeps_its_number() -> None:
+    going = [capture(0) | {"tier": "goes", "started": NOW.replace(day=5, hour=hour).isoformat()} for hour in (2, 14)]
+    assert day_cells(going) == {"5": "goes"}
 
 
 def test_it_asks_nobody_for_anything(made_up: Path) -> None:
