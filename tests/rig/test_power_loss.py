@@ -93,7 +93,7 @@ _STOCK = f"$(du -sb '{SERVED}/boards/{BOARD}/stock' 2>/dev/null | cut -f1 | grep
 def _wait_for(rig: Rig, stock: int) -> None:
     """Until there is so much on the server, or the run that was begun has ended."""
     ready = f"[ {_STOCK} -ge {stock} ] || [ -s /run/capture.code ]"
-    rig.shell(f"for n in $(seq 2000); do {ready} && exit 0; sleep 0.05; done; exit 1", 120)
+    rig.shell(f"for n in $(seq 10000); do {ready} && exit 0; sleep 0.05; done; exit 1", 600)
 
 
 def test_power_cuts(adopted: Rig) -> None:
