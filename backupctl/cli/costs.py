@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
 
 def _count(period: str) -> Any:
     said = f"Another {period} count than the policy's."
-    return typer.Option(f"--{period}", metavar="N", min=0, max=10_000, help=said, show_default=False)
+    return typer.Option(f"--{period}", metavar="N", min=0, help=said, show_default=False)
 
 
 def _percent(name: str, said: str, most: float = 100.0) -> Any:
@@ -111,7 +111,8 @@ _CHANGED = ", changed"
 
 
 def _changed(policy: Policy, counts: dict[str, int], everything_for: str | None) -> Policy:
-    """The policy with other counts, under another name."""
+    """The policy with other counts, under another name. Raises UsageError for one that no policy may have."""
+    from backupctl.domain.policy import check_bounds
     from backupctl.domain.quantities import parse_span
 
     values = dict(counts)
@@ -122,6 +123,8 @@ def _changed(policy: Policy, counts: dict[str, int], everything_for: str | None)
             raise UsageError(f"--everything-for: {error}") from None
     if not values:
         return policy
+    for key, value in values.items():
+        check_bounds(f"--{key.replace('_', '-')}", key, value)
     return replace(policy, name=policy.name + _CHANGED, retention=replace(policy.retention, **values))
 
 

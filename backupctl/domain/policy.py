@@ -11,6 +11,7 @@ from typing import Any
 from backupctl.domain.errors import UsageError
 from backupctl.domain.notify_policy import NotifyPolicy, check_notify
 from backupctl.domain.quantities import parse_size, parse_span
+from backupctl.domain.units import size, span
 
 
 @dataclass(frozen=True)
@@ -232,8 +233,15 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
             value = tuple(value)
         if type(value) is not type(default):
             raise UsageError(f"policy {where}: {key} is {value!r}, not like {default!r}")
-        low, high = _BOUNDS.get(key, (None, None))
-        if isinstance(value, int) and low is not None and high is not None and not low <= value <= high:
-            raise UsageError(f"policy {where}: {key} is {value}, not within {low} and {high}")
+        if isinstance(value, int) and key in _BOUNDS:
+            check_bounds(f"policy {where}: {key}", key, value)
         values[key] = value
     return section(**values)
+
+
+def check_bounds(where: str, key: str, value: int) -> None:
+    """`key`: one of a number, a size in bytes or a span in seconds. Raises UsageError, `where` in front."""
+    low, high = _BOUNDS[key]
+    if not low <= value <= high:
+        words = size if key in _SIZES else span if key in _SPANS else str
+        raise UsageError(f"{where} is {words(value)}, not within {words(low)} and {words(high)}")

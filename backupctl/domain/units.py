@@ -37,7 +37,7 @@ def span(seconds: int) -> str:
     if seconds < 2 * 3600 and seconds % 3600:
         return counted(round(seconds / 60), "minute")
     hours = seconds / 3600
-    return counted(int(hours), "hour") if hours.is_integer() else f"{hours:.3g} hours"
+    return counted(int(hours), "hour") if hours.is_integer() else f"{hours:{'.3g' if hours < 999.5 else '.0f'}} hours"
 
 
 def local(rfc3339: str, zone: bool = True) -> str:

@@ -81,6 +81,9 @@ def test_a_board_without_captures_is_known_by_assumptions_only() -> None:
     [
         (("standard",), "what about standard?"),
         (("--everything-for", "soon"), "not a span of time"),
+        (("--everything-for", "400 d"), "--everything-for is 400 days, not within 0 hours and 366 days"),
+        (("--yearly", "101"), "--yearly is 101, not within 0 and 100"),
+        (("--daily", "1001"), "--daily is 1001, not within 0 and 1000"),
         (("--in-use", "much"), "not a size"),
         (("--in-use", "1 GiB", "--html", "x.html"), "has no page yet"),
         (("--compare", "no-such-policy"), "there is no policy 'no-such-policy'"),
