@@ -52,7 +52,7 @@ def _one(policy: Json, result: Json) -> str:
     more = year["median_bytes"] - result["now_bytes"]
     pairs.append(("in a year", f"{_space(year)}: {size(abs(more))} {'more' if more >= 0 else 'less'} than now"))
     if steady["at"] != year["at"]:
-        pairs.append(("in the end", f"{_space(steady)}, in {month_of(steady['at'])}, when every period is filled"))
+        pairs.append(("in the end", f"{_space(steady)}, in {month_of(steady['at'])}, {when_steady(policy)}"))
     pairs.append(("reaches back", f"{kept['oldest_days']:g} days then, with {counted(kept['captures'], 'capture')}"))
     if result["room_bytes"] is not None:
         pairs.append(("room", _room(policy, result)))
@@ -75,6 +75,20 @@ def full(policy: Json) -> str:
     if found["median"] is None:
         return f"perhaps full from {month_of(found['earliest'])} on"
     return f"full in {month_of(found['median'])}, at the earliest in {month_of(found['earliest'])}"
+
+
+def when_steady(policy: Json) -> str:
+    """Up to when a simulation went, in words."""
+    year, steady = policy["year"], policy["steady"]
+    if steady["filled"]:
+        return "when every period is filled"
+    return "after a year" if steady["at"] == year["at"] else f"after {_years_until(policy)} years"
+
+
+def _years_until(policy: Json) -> str:
+    """The course ends a year from now, and the end is so much later."""
+    year, steady = (datetime.fromisoformat(policy[name]["at"]) for name in ("year", "steady"))
+    return f"{1 + (steady - year).days / 365.25:.2g}"
 
 
 def _course(course: Sequence[Json]) -> str:

@@ -11,7 +11,7 @@ from importlib.resources import files
 from math import ceil
 from typing import Any
 
-from backupctl.cli.ahead_view import day_of, full, how, month_of, periods
+from backupctl.cli.ahead_view import day_of, full, how, month_of, periods, when_steady
 from backupctl.domain.units import counted, size
 
 Json = dict[str, Any]
@@ -75,7 +75,7 @@ def _tiles(cost: Json, policy: Json, ahead: Json) -> str:
         ("In a year", _bytes(year["median_bytes"]), f"90 % of runs: {_range(year)}"),
     ]
     if steady["at"] != year["at"]:
-        said = f"{month_of(steady['at'])}, when all periods are filled: {_range(steady)}"
+        said = f"{month_of(steady['at'])}, {when_steady(policy)}: {_range(steady)}"
         tiles.append(("In the long run", _bytes(steady["median_bytes"]), said))
     tiles.append(("Free on the share", _bytes(cost["free_bytes"]), escape(full(policy))))
     items = (f"<div><dt>{name}</dt><dd>{value}<small>{said}</small></dd></div>" for name, value, said in tiles)
@@ -197,6 +197,7 @@ def _policies(policies: Sequence[Json]) -> str:
     head = ["policy", "keeps", "captures", "oldest", "longest gap: week", "month", "quarter", "year", "before",
             "today", "in a year", "90 % of runs"]  # fmt: skip
     rows = []
+    ends = " or ".join(sorted({when_steady(policy) for policy in policies}, reverse=True))
     for policy in policies:
         kept, today = policy["kept"], policy["today"]
         gaps = [_days(kept["longest_gap_days"][name]) for name in ("week", "month", "quarter", "year", "before")]
@@ -207,7 +208,7 @@ def _policies(policies: Sequence[Json]) -> str:
         ])  # fmt: skip
     return f"""<section aria-labelledby="policies">
 <h2 id="policies">What a policy keeps in the end</h2>
-<p class="soft">Once all its periods are filled: how many captures, how far back, and how far apart they lie at most in
+<p class="soft">{ends[0].upper()}{ends[1:]}: how many captures, how far back, and how far apart they lie at most in
 the last week, in the rest of the last month, and so on.</p>
 {_table("Policies", head, rows, texts=2)}
 </section>

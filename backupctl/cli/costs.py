@@ -99,7 +99,7 @@ def cost(
         shelf = open_shelf(folder, board) if looks_ahead else None
         result = operation(folder, shelf.board if shelf else board, chosen[0], facts, reporter, stop)
         if shelf:
-            result["ahead"] = costs_ahead(shelf, chosen, facts, reporter)
+            result["ahead"] = costs_ahead(shelf, chosen, facts, reporter, stop)
         if html is not None:
             _write_page(html, result, facts)
         return result
@@ -147,7 +147,7 @@ def _new_board(
         from backupctl.share.storage import FolderStorage
 
         room = FolderStorage(share).free_bytes() if share is not None else None
-        return costs_of_a_new_board(assumptions, policies, room, facts, reporter)
+        return costs_of_a_new_board(assumptions, policies, room, facts, reporter, stop)
 
     run_command(task, ahead_view.ahead, as_json, quiet)
 

@@ -17,7 +17,8 @@ from backupctl.domain.retention import Circumstances, Tier
 from backupctl.domain.simulation import Run, ShelfThere, simulate
 
 CHANGES_A_RUN = 10_000  # in the sample: less than a tenth of a second
-_LONGEST_DAYS = 3700
+_YEAR, _LONGEST_DAYS = 366, 3700
+_MOST_LOOKS = 2_000_000  # at a capture that is kept, night by night: some ten seconds
 _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
 
 
@@ -53,10 +54,22 @@ def nights_to_come(last: datetime, interval: timedelta, days: int) -> list[datet
     return [last + n * interval for n in range(1, ceil(timedelta(days=days) / interval) + 1)]
 
 
-def days_until_steady(policy: RetentionPolicy) -> int:
-    """Days until every period that a policy counts has been reached; a year at least, and ten at most."""
-    counted = max(policy.daily, 7 * policy.weekly, 31 * policy.monthly, 366 * policy.yearly)
-    return min(max(366, counted + 62), _LONGEST_DAYS)
+def days_until_filled(policy: RetentionPolicy, interval: timedelta) -> int:
+    """Days until a board that is captured each `interval` has reached every period that a policy counts."""
+    every = max(1.0, interval / timedelta(days=1))
+    counted = max(
+        policy.daily * every, policy.weekly * max(7, every), policy.monthly * max(31, every),
+        policy.yearly * max(366, every), policy.newest * (interval / timedelta(days=1)), policy.everything_for / 86_400,
+    )  # fmt: skip
+    return max(_YEAR, ceil(counted) + 62)
+
+
+def days_until_steady(policy: RetentionPolicy, interval: timedelta) -> int:
+    """As `days_until_filled`, but at most ten years, and fewer (a year at least) where very many captures are kept."""
+    kept = policy.daily + policy.weekly + policy.monthly + policy.yearly + policy.newest
+    nights = _MOST_LOOKS // max(1, kept)
+    most = min(_LONGEST_DAYS, max(_YEAR, int(nights * (interval / timedelta(days=1)))))
+    return min(days_until_filled(policy, interval), most)
 
 
 def sample_for(nights: Sequence[Night], to_come: int) -> int:

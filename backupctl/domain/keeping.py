@@ -46,6 +46,7 @@ def keep(
     there = list(captures)
     gone = [len(times)] * (len(captures) + len(times))
     kept = []
+    shared: dict[tuple[int, Tier], tuple[int, Tier]] = {}  # most stay the same for many nights, of thousands
     for night, at in enumerate(times):
         id = f"to come {night}"
         positions[id] = len(captures) + night
@@ -61,6 +62,7 @@ def keep(
             if not verdict.stays:
                 gone[positions[verdict.id]] = night
         there = [candidate for candidate in there if candidate.id in stay]
-        kept.append(tuple((positions[verdict.id], verdict.tier) for verdict in verdicts if verdict.stays))
+        reasons = ((positions[verdict.id], verdict.tier) for verdict in verdicts if verdict.stays)
+        kept.append(tuple(shared.setdefault(reason, reason) for reason in reasons))
     interval = (times[-1] - last.at).total_seconds() / len(times)
     return Keeping(tuple(times), interval, tuple(kept), tuple(gone))

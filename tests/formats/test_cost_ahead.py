@@ -62,6 +62,14 @@ def test_policies_side_by_side(whole: Made, tmp_path: Path) -> None:
     assert "longest gap, in days, in the last" in shown
 
 
+def test_how_far_it_looks_is_told(whole: Made, tmp_path: Path) -> None:
+    long = tmp_path / "long.toml"
+    long.write_text("[retention]\nyearly = 100\n")
+    shown = " ".join(backupctl(whole.share, "cost", "--policy", long).out.split())
+    assert "after 10 years" in shown
+    assert "every period is filled" not in shown
+
+
 def test_a_board_without_captures_is_known_by_assumptions_only() -> None:
     arguments = ("cost", "--in-use", "10 GiB", "--changed", "0", "--stored", "50", "--json")
     found = backupctl(None, *arguments).json

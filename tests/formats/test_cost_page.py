@@ -45,7 +45,7 @@ def policy(name: str) -> dict[str, Any]:
     return {
         "policy": name, "retention": {"daily": 7, "weekly": 4, "monthly": 12, "yearly": 3},
         "today": {"captures": 20, "goes": [], "freed_bytes": 12345, "freed_later_bytes": 5},
-        "year": moment(52), "steady": moment(180),
+        "year": moment(52), "steady": moment(180) | {"filled": True},
         "kept": {"captures": 20, "oldest_days": 800.0,
                  "longest_gap_days": {"week": 1.0, "month": 7.0, "quarter": 31.0, "year": 31.0, "before": None}},
         "full": {"earliest": moment(40)["at"], "median": None, "latest": None},

@@ -10,7 +10,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from backupctl.domain.changes import Changes
-from backupctl.domain.forecast import Forecast, days_until_steady, forecast, nights_to_come, sample_for
+from backupctl.domain.forecast import (
+    Forecast,
+    days_until_filled,
+    days_until_steady,
+    forecast,
+    nights_to_come,
+    sample_for,
+)
 from backupctl.domain.keeping import keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
 from backupctl.domain.resampling import Chance, Night
@@ -190,9 +197,18 @@ def test_old_segments_are_written_anew() -> None:
 
 
 def test_periods_of_a_policy_say_how_long_until_nothing_changes_any_more() -> None:
-    assert days_until_steady(DAYS_ONLY) == 366
-    assert 3 * 366 < days_until_steady(RetentionPolicy()) < 3.5 * 366
-    assert days_until_steady(RetentionPolicy(yearly=100)) < 11 * 366
+    assert days_until_steady(DAYS_ONLY, A_DAY) == 366
+    assert 3 * 366 < days_until_steady(RetentionPolicy(), A_DAY) < 3.5 * 366
+    # A board that is captured weekly has seven days with a capture after seven weeks; the newest count all the same.
+    assert days_until_filled(replace(DAYS_ONLY, daily=100), 7 * A_DAY) >= 700
+    assert days_until_filled(replace(DAYS_ONLY, newest=900), A_DAY / 2) == 450 + 62
+
+
+def test_what_would_take_too_long_is_not_simulated_to_its_end() -> None:
+    for policy in (RetentionPolicy(yearly=100), RetentionPolicy(daily=1000, weekly=1000, monthly=1000, yearly=100)):
+        assert 366 <= days_until_steady(policy, A_DAY) < 11 * 366 < days_until_filled(policy, A_DAY)
+    # Each night each capture that is kept is looked at: a million looks take six seconds.
+    assert days_until_steady(replace(DAYS_ONLY, daily=1000, weekly=1000), A_DAY) * 2000 <= 2_000_000
 
 
 def test_a_long_question_takes_a_smaller_sample() -> None:

@@ -13,7 +13,7 @@ import pytest
 from backupctl.operations import capture as capture_module
 from backupctl.operations import shelf_ahead as ahead_module
 from backupctl.operations.forecast import costs_ahead
-from backupctl.operations.progress import Quiet
+from backupctl.operations.progress import Quiet, Stop
 from backupctl.share import manifest as manifest_module
 from tests.year_of_nights import CELL_BYTES, POLICY, YearOfNights
 
@@ -34,7 +34,7 @@ def forecast_and_reality(folder: Path, seed: int) -> tuple[dict[str, Any], int]:
     folder.mkdir()
     year = YearOfNights(folder, seed)
     year.go_on_until(SEEN)
-    said = costs_ahead(year.shelf, [POLICY], year.facts(), Quiet())
+    said = costs_ahead(year.shelf, [POLICY], year.facts(), Quiet(), Stop())
     year.go_on_until(YEAR)
     at = f"{year.now:%Y-%m-%d}"
     return next(moment for moment in said["course"] if moment["at"][:10] == at), year.storage.total

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import os
 from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from backupctl.domain import forecast as forecast_module
 from backupctl.domain.changes import Changes
-from backupctl.domain.errors import NotFound
+from backupctl.domain.errors import Interrupted, NotFound
 from backupctl.domain.events import Event
+from backupctl.domain.policy import Policy, RetentionPolicy
 from backupctl.operations import capture as capture_module
 from backupctl.operations import shelf_ahead as ahead_module
+from backupctl.operations.forecast import costs_ahead
+from backupctl.operations.progress import Quiet, Step, Stop
 from backupctl.operations.shelf_ahead import ShelfReading, nights_of
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.shelf import Shelf
@@ -22,6 +27,18 @@ from tests.unit.small_board import SEGMENT, SmallBoard, card_bytes, empty_shelf
 
 
 def nobody_listens(_: str) -> None: ...
+
+
+class Told(Quiet):
+    """Remembers each step, and does something with it."""
+
+    def __init__(self, then: Callable[[str], None] = nobody_listens) -> None:
+        self.steps: list[str] = []
+        self._then = then
+
+    def step(self, step: Step) -> None:
+        self.steps.append(step.name)
+        self._then(step.name)
 
 
 @pytest.fixture
@@ -81,6 +98,29 @@ def test_a_board_that_was_off_for_long_goes_on_from_today(board: SmallBoard, she
     found = reading.ahead(reading.nights, 365)
     reading.close()
     assert abs(found.last + found.interval - board.now) < timedelta(minutes=1)
+
+
+def test_what_a_policy_costs_does_not_depend_on_what_it_is_compared_with(
+    board: SmallBoard, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forecast_module, "CHANGES_A_RUN", 500)  # so that there is a sample of the few cells
+    nightly(board, shelf, card_bytes(), card_bytes((0, 5)), card_bytes((0, 5, 12)), card_bytes((5, 7)))
+    standard, longer = Policy(), Policy("longer", retention=RetentionPolicy(yearly=5))
+    told = Told()
+    [alone] = costs_ahead(shelf, [standard], board.facts(), told, Stop())["policies"]
+    [first, other] = costs_ahead(shelf, [standard, longer], board.facts(), Quiet(), Stop())["policies"]
+    assert first == alone
+    assert other["steady"]["at"] > first["steady"]["at"]
+    assert sum("under standard, run " in step for step in told.steps) >= 2 * 19
+
+
+def test_a_long_simulation_can_be_stopped(board: SmallBoard, shelf: Shelf) -> None:
+    nightly(board, shelf, card_bytes(), card_bytes((0,)))
+    stop = Stop()
+    told = Told(lambda words: stop.ask(terminated=False) if "run 2 of" in words else None)
+    with pytest.raises(Interrupted):
+        costs_ahead(shelf, [Policy()], board.facts(), told, stop)
+    assert "run 2 of" in told.steps[-1]
 
 
 def test_without_a_capture_there_is_nothing_to_go_on(board: SmallBoard, shelf: Shelf) -> None:
