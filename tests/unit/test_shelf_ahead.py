@@ -109,7 +109,8 @@ def test_what_a_policy_costs_does_not_depend_on_what_it_is_compared_with(
     told = Told()
     [alone] = costs_ahead(shelf, [standard], board.facts(), told, Stop())["policies"]
     [first, other] = costs_ahead(shelf, [standard, longer], board.facts(), Quiet(), Stop())["policies"]
-    assert first == alone
+    for when in ("year", "steady"):
+        assert first[when] | {"at": ""} == alone[when] | {"at": ""}  # the clock goes on in between
     assert other["steady"]["at"] > first["steady"]["at"]
     assert sum("under standard, run " in step for step in told.steps) >= 2 * 19
 
