@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import islice, pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from backupctl.cli.places import load_policy
 from backupctl.domain.due import overdue_from
 from backupctl.domain.policy import Policy, RetentionPolicy
 from backupctl.formats.calendar_event import parse_calendar_event
+from backupctl.operations.policies import explain
 
 FOLDER = Path(__file__).parents[2] / "policies"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))
@@ -87,3 +88,11 @@ def test_what_is_said_is_no_default() -> None:
         assert dataclasses.replace(found.schedule, when="", overdue=0) == dataclasses.replace(
             usual.schedule, when="", overdue=0
         )
+
+
+def test_the_hub_has_more_days_but_does_not_reach_as_far_back() -> None:
+    """As the README says of it."""
+    hub, standard = (explain(policy(name), FOLDER, date(2026, 11, 24)) for name in ("hub", "standard"))
+    young = [sum(night["day"] >= "2026-11-11" for night in said["kept"]) for said in (hub, standard)]
+    assert young[0] > young[1]
+    assert date.fromisoformat(standard["oldest"]) < date(2026, 5, 24) < date.fromisoformat(hub["oldest"])
