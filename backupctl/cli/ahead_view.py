@@ -13,6 +13,10 @@ from backupctl.domain.units import counted, size
 Json = dict[str, Any]
 
 _BARS_MOST = 14  # about one a month
+_IN_THE_END = (
+    "In the end: how many captures stay, how old the oldest is, and how far they lie apart at most in the last week, "
+    "in the rest of the last month, of the quarter, of the year, and before that; all in days."
+)
 _GAPS = ("week", "month", "quarter", "year", "before")
 
 
@@ -20,7 +24,7 @@ def ahead(result: Json) -> str:
     policies = result["policies"]
     lines = [paragraph(how(result)), "", _one(policies[0], result), "", _course(result["course"])]
     if len(policies) > 1:
-        lines += ["", _compared(policies), "", "longest gap, in days, in the last", "", _gaps(policies)]
+        lines += ["", _compared(policies), "", paragraph(_IN_THE_END), "", _reach(policies)]
     return "\n".join(lines)
 
 
@@ -46,7 +50,7 @@ def _one(policy: Json, result: Json) -> str:
     if today:
         said = f"{counted(today['captures'], 'capture')} would stay, {len(today['goes'])} go"
         if today["goes"]:
-            said += f"; {size(today['freed_bytes'])} would be freed at once"
+            said += f"; {size(today['freed_bytes'])} would be freed, after a day and two runs in the trash"
             said += f", and {size(today['freed_later_bytes'])} are needed no more in parts that stay for now"
         pairs.append(("today", said))
     more = year["median_bytes"] - result["now_bytes"]
@@ -104,18 +108,19 @@ def _course(course: Sequence[Json]) -> str:
 def _compared(policies: Sequence[Json]) -> str:
     rows = []
     for policy in policies:
-        today, kept = policy["today"], policy["kept"]
+        today, year = policy["today"], policy["year"]
         freed = size(today["freed_bytes"]) if today else "-"
-        reach = str(kept["captures"]), f"{kept['oldest_days']:g} d"
-        rows.append((policy["policy"], *reach, freed, size(policy["year"]["median_bytes"]), between(policy["year"])))
-    return table(("policy", "captures", "oldest", "freed now", "in a year", "9 of 10 runs"), rows, right=(1, 2, 3, 4))
+        rows.append((policy["policy"], freed, size(year["median_bytes"]), between(year)))
+    return table(("policy", "frees today", "in a year", "9 of 10 runs"), rows, right=(1, 2))
 
 
-def _gaps(policies: Sequence[Json]) -> str:
-    rows = [
-        (policy["policy"], *(_days(policy["kept"]["longest_gap_days"][name]) for name in _GAPS)) for policy in policies
-    ]
-    return table(("policy", *_GAPS), rows, right=(1, 2, 3, 4, 5))
+def _reach(policies: Sequence[Json]) -> str:
+    rows = []
+    for policy in policies:
+        kept = policy["kept"]
+        gaps = (_days(kept["longest_gap_days"][name]) for name in _GAPS)
+        rows.append((policy["policy"], str(kept["captures"]), f"{kept['oldest_days']:g}", *gaps))
+    return table(("policy", "captures", "oldest", *_GAPS), rows, right=range(1, 3 + len(_GAPS)))
 
 
 def _days(gap: float | None) -> str:

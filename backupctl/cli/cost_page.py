@@ -216,7 +216,7 @@ the last week, in the rest of the last month, and so on.</p>
 
 
 def _captures(captures: Sequence[Json]) -> str:
-    head = ["taken", "label", "why it stays, or goes", "alone", "freed at once"]
+    head = ["taken", "label", "why it stays, or goes", "alone", "frees"]
     rows = [
         [
             day_of(capture["started"]) if capture["started"] else escape(capture["id"]),
@@ -229,7 +229,8 @@ def _captures(captures: Sequence[Json]) -> str:
     ]
     return f"""<section aria-labelledby="captures">
 <h2 id="captures">The captures that there are</h2>
-<p class="soft">Alone is what no other capture needs; freed at once is what would really go with this one.</p>
+<p class="soft">Alone is what no other capture needs. What a capture frees would really go with it, and lies in the trash
+for a day and two runs before the room comes back.</p>
 {_table("Captures", head, rows, texts=3)}
 </section>
 """

@@ -49,13 +49,17 @@ def cost(result: Json) -> str:
         lines += ["", _board(item, captures)]
     if len(result["boards"]) > 1:
         lines += ["", "all boards, and what is beside them", "", _bytes(result)]
+    elif result["boards"] and result["total_bytes"] != result["boards"][0]["total_bytes"]:
+        beside = _without(result, result["boards"][0])
+        lines += ["", f"beside the board: {size(beside['total_bytes'])}", "", _bytes(beside)]
     lines += ["", paragraph(_OFF_SITE)]
     lines += [paragraph(f"warning: {text}") for text in result["problems"]]
     return "\n".join(lines)
 
 
+_AFTER_THE_TRASH = "What a capture frees lies in the trash for a day and two runs when the capture goes; the room comes back after that."
 _LATER = (
-    "What is only for a capture, and is not freed at once, stands in files that others need, until these files are "
+    "What is only for a capture, and is not freed with it, stands in files that others need, until these files are "
     "mostly dead and are rewritten."
 )
 # "Data Backup Options", P. Ruggiero and M. Heckathorn, Carnegie Mellon University for US-CERT, page 1.
@@ -69,9 +73,9 @@ _OFF_SITE = (
 def _board(item: Json, captures: list[Json]) -> str:
     lines = [f"board {item['board']}: {size(item['total_bytes'])}", "", _bytes(item)]
     if captures:
-        lines += ["", _tiers(item), "", _captures(captures)]
-    if any(capture["alone_bytes"] > capture["freed_now_bytes"] for capture in captures):
-        lines += ["", paragraph(_LATER)]
+        later = any(capture["alone_bytes"] > capture["freed_now_bytes"] for capture in captures)
+        said = f"{_AFTER_THE_TRASH} {_LATER}" if later else _AFTER_THE_TRASH
+        lines += ["", _tiers(item), "", _captures(captures), "", paragraph(said)]
     whole, total = item["whole_images_bytes"], item["total_bytes"]
     if whole:
         lines += [
@@ -82,6 +86,12 @@ def _board(item: Json, captures: list[Json]) -> str:
             ),
         ]
     return "\n".join(lines)
+
+
+def _without(whole: Json, item: Json) -> Json:
+    kinds = ("classes", "overhead")
+    rest = {kind: {name: bytes - item[kind][name] for name, bytes in whole[kind].items()} for kind in kinds}
+    return {"total_bytes": whole["total_bytes"] - item["total_bytes"], **rest}
 
 
 def _bytes(item: Json) -> str:
@@ -106,7 +116,7 @@ def _captures(captures: list[Json]) -> str:
         taken = when(item["started"]) if item["started"] else "?"
         only, freed = size(item["alone_bytes"]), size(item["freed_now_bytes"])
         rows.append(((taken, short(item["id"], ids), item["tier"], only, freed), item["alone_bytes"]))
-    return bars(("taken", "capture", "tier", "only for it", "frees now"), rows, right=(3, 4))
+    return bars(("taken", "capture", "tier", "only for it", "frees"), rows, right=(3, 4))
 
 
 def bars(head: Sequence[str], rows: Sequence[tuple[Sequence[str], int]], right: Sequence[int]) -> str:

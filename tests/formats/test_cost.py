@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -62,6 +63,12 @@ def test_what_is_not_of_the_program_is_counted_as_that(hurt: Made, tmp_path: Pat
     result = backupctl(hurt.share, "cost", "--json").json
     check(result, hurt.share)
     assert result["overhead"]["not_ours"] == 3527
+    shown = backupctl(hurt.share, "cost").out
+    [beside] = re.findall(r"^beside the board: (.*)\n\n((?:.+\n)+)", shown, re.MULTILINE)
+    own = bytes_under(hurt.share) - bytes_under(hurt.shelf)
+    assert beside[0] == f"{own / 1024:.2f} KiB"
+    assert re.search(r"files that are not ours +2\.94 KiB", beside[1])  # 3007 bytes
+    assert "lies in the trash for a day and two runs" in " ".join(shown.split())
 
 
 def test_what_a_stopped_run_left_is_no_capture(hurt: Made) -> None:

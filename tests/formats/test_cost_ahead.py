@@ -59,7 +59,9 @@ def test_policies_side_by_side(whole: Made, tmp_path: Path) -> None:
     }
     shown = backupctl(whole.share, "cost", "--compare", "standard", days).out
     assert max(map(len, shown.splitlines())) < 80
-    assert "longest gap, in days, in the last" in shown
+    assert "In the end: how many captures stay" in shown
+    [row] = [line.split() for line in shown.splitlines() if line.startswith("days ") and "to" not in line]
+    assert row == ["days", "5", "4", "1", "-", "-", "-", "-"]
 
 
 def test_how_far_it_looks_is_told(whole: Made, tmp_path: Path) -> None:
