@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import errno
 from array import array
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from itertools import accumulate
+from operator import add
 from typing import NamedTuple
 
 from backupctl.domain.errors import Malformed, Refused
@@ -25,7 +27,7 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.shelf import Shelf, rows_without_table
 from backupctl.share.spans import Spans, spans_of, streams_of
-from backupctl.share.tables import Row, read_table, table_name
+from backupctl.share.tables import PartSum, read_columns, table_name
 
 
 @dataclass(frozen=True)
@@ -230,20 +232,18 @@ def _read_table(shelf: Shelf, history: History, part: str, size: int, index: Seg
     listed = _Listed(part)
     all_hurt = part in history.damaged_parts
     hurt = {hash for where, hash in history.damaged_copies if where == part}
-    find, intact = index.find, listed.intact
-    for row in read_table(shelf.storage, shelf.mark, part):
-        if not isinstance(row, Row):
+    for columns in read_columns(shelf.storage, shelf.mark, part):
+        if isinstance(columns, PartSum):
             continue
-        hash, _, offset, stored, length = row
-        if offset + stored > size:
-            continue
-        listed.segments += 1
-        listed.stored_bytes += stored
-        number = find(hash)
-        if number >= 0:
-            is_hurt = all_hurt or (hurt and hash.hex() in hurt)
-            copies = listed.damaged if is_hurt else intact
-            copies.extend((number, offset, stored, length))
+        there = bisect_right(list(map(add, columns.offset, columns.stored)), size)  # a part may have been cut short
+        listed.segments += there
+        listed.stored_bytes += sum(columns.stored[:there])
+        numbers = map(index.find, columns.hash[:there])
+        for number, hash, _, offset, stored, length in zip(numbers, *columns, strict=False):
+            if number >= 0:
+                is_hurt = all_hurt or (hurt and hash.hex() in hurt)
+                copies = listed.damaged if is_hurt else listed.intact
+                copies.extend((number, offset, stored, length))
     return listed
 
 

@@ -13,6 +13,7 @@ from binascii import unhexlify
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
+from operator import add, le
 from typing import NamedTuple
 
 import xxhash
@@ -36,6 +37,16 @@ class Row(NamedTuple):
     offset: int
     stored: int
     length: int
+
+
+class Columns(NamedTuple):
+    """Some rows, one after the other: the fields of `Row`, each as a list. There is at least one."""
+
+    hash: list[bytes]
+    sha256: list[bytes]
+    offset: list[int]
+    stored: list[int]
+    length: list[int]
 
 
 @dataclass(frozen=True)
@@ -87,6 +98,15 @@ def read_table(storage: Storage, mark: ShelfMark, part: str, name: str | None = 
 
     `name`: of a table that stands elsewhere than it should.
     """
+    for found in read_columns(storage, mark, part, name):
+        if isinstance(found, PartSum):
+            yield found
+        else:
+            yield from map(Row._make, zip(*found, strict=True))
+
+
+def read_columns(storage: Storage, mark: ShelfMark, part: str, name: str | None = None) -> Iterator[Columns | PartSum]:
+    """The same, many rows at once."""
     name = name or table_name(part)
     expected = f"#backupctl table\t{FORMAT}\t{mark.id}\t{part}\t{mark.hashing.name}".encode()
     segments, at, checksum = 0, UNIT, xxhash.xxh3_128()
@@ -105,34 +125,34 @@ def read_table(storage: Storage, mark: ShelfMark, part: str, name: str | None = 
             continue
         checksum.update(b"\n".join(lines) + b"\n")
         try:
-            rows = _rows(lines, 2 * mark.hashing.length, at)
+            columns = _columns(lines, 2 * mark.hashing.length, at)
         except ValueError as error:
             where = f"{name}, lines {segments + 2} to {segments + len(lines) + 1}"
             raise Malformed(where, 0, "segments, one after the other", str(error)) from None
-        yield from rows
-        at = rows[-1].offset + rows[-1].stored
-        segments += len(rows)
+        yield columns
+        at = columns.offset[-1] + columns.stored[-1]
+        segments += len(lines)
     if total is None:
         raise Malformed(name, 0, "a last line '#end'", "none: the table is truncated")
     yield _part_sum(name, total, segments, at, checksum.hexdigest())
 
 
-def _rows(lines: list[bytes], width: int, at: int) -> list[Row]:
-    """The rows that `lines` are, from byte `at` of the part on. `width`: of a hash in hex. Raises ValueError."""
+def _columns(lines: list[bytes], width: int, at: int) -> Columns:
+    """What the lines say, from byte `at` of the part on. `width`: of a hash in hex. Raises ValueError."""
     hashes, sums, *numbers = zip(*(line.split(b"\t") for line in lines), strict=True)
     if len(numbers) != 3 or {*map(len, hashes)} != {width} or {*map(len, sums)} != {64}:
         raise ValueError("fields that are too many, too few or of another length")
     if not b"".join(chain.from_iterable(numbers)).isdigit():  # int() takes more than that
         raise ValueError("fields that are no numbers")
-    offsets, stored_lengths, lengths = (map(int, column) for column in numbers)
-    rows = list(map(Row, map(unhexlify, hashes), map(unhexlify, sums), offsets, stored_lengths, lengths))
-    for row in rows:
-        _, _, offset, stored, length = row
-        inside = at <= offset and stored > 0 and offset + stored <= _MOST_BYTES
-        if not inside or offset % UNIT or stored % UNIT or not 0 < length <= MOST_SEGMENT_BYTES:
-            raise ValueError(repr(row[2:]))
-        at = offset + stored
-    return rows
+    offsets, stored, lengths = (list(map(int, column)) for column in numbers)
+    ends = list(map(add, offsets, stored))
+    if not all(map(le, chain([at], ends), offsets)) or min(stored) <= 0 or ends[-1] > _MOST_BYTES:
+        raise ValueError("places that overlap, or are behind the end")
+    if any(map((UNIT - 1).__and__, chain(offsets, stored))):
+        raise ValueError(f"places that are no multiples of {UNIT}")
+    if min(lengths) <= 0 or max(lengths) > MOST_SEGMENT_BYTES:
+        raise ValueError("segments of no bytes, or of too many")
+    return Columns(list(map(unhexlify, hashes)), list(map(unhexlify, sums)), offsets, stored, lengths)
 
 
 def _part_sum(name: str, fields: list[bytes], rows: int, end: int, checksum: str) -> PartSum:
