@@ -229,8 +229,8 @@ def _captures(captures: Sequence[Json]) -> str:
     ]
     return f"""<section aria-labelledby="captures">
 <h2 id="captures">The captures that there are</h2>
-<p class="soft">Alone is what no other capture needs. What a capture frees would really go with it, and lies in the trash
-for a day and two runs before the room comes back.</p>
+<p class="soft">Alone is what no other capture needs. What a capture frees would really go with it, and lies in the
+trash for a day and two runs before the room comes back.</p>
 {_table("Captures", head, rows, texts=3)}
 </section>
 """

@@ -57,7 +57,10 @@ def cost(result: Json) -> str:
     return "\n".join(lines)
 
 
-_AFTER_THE_TRASH = "What a capture frees lies in the trash for a day and two runs when the capture goes; the room comes back after that."
+_AFTER_THE_TRASH = (
+    "What a capture frees lies in the trash for a day and two runs when the capture goes; the room comes back after "
+    "that."
+)
 _LATER = (
     "What is only for a capture, and is not freed with it, stands in files that others need, until these files are "
     "mostly dead and are rewritten."
