@@ -51,11 +51,11 @@ def _text(result: Json) -> str:
     today, oldest = (date.fromisoformat(result[key]) for key in ("today", "oldest"))
     count = result["captures"]
     taken, dot = ("every night", "has gone") if result["every_night"] else ("as planned", "has gone, or was no night")
+    there = f"{count['today']} {'is' if count['today'] == 1 else 'are'} there on {day_words(today, 0)}"
+    same = count["fewest"] == count["most"]
+    over_the_year = "as all the year" if same else f"over the year {count['fewest']} to {count['most']}"
     lines += [
-        paragraph(
-            f"Of captures taken {taken}, {count['today']} are there on {day_words(today, 0)} "
-            f"(over the year {count['fewest']} to {count['most']}), back to {day_words(oldest, 0)}:"
-        ),
+        paragraph(f"Of captures taken {taken}, {there} ({over_the_year}), back to {day_words(oldest, 0)}:"),
         "",
         *result["calendar"],
         "",

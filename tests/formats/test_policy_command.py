@@ -21,6 +21,13 @@ def test_the_shipped_policy() -> None:
     assert all(len(line) < 80 for line in told.splitlines() if "standard.toml" not in line)
 
 
+def test_a_policy_that_keeps_one(tmp_path: Path) -> None:
+    policy = tmp_path / "one.toml"
+    policy.write_text("[retention]\ndaily = 1\nweekly = 0\nmonthly = 0\nyearly = 0\neverything_for = 0\nminimum = 1\n")
+    told = " ".join(backupctl(None, "policy", "explain", policy, "--as-of", "2026-11-24").out.split())
+    assert "1 is there on Tue 24 Nov 2026 (as all the year), back to Tue 24 Nov 2026:" in told
+
+
 def test_as_json(tmp_path: Path) -> None:
     """Three nights, and the last of each of two years (2028 is a leap year)."""
     policy = tmp_path / "short.toml"
