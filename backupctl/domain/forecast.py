@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import ceil
+from math import ceil, isqrt
 from statistics import median
 
 from backupctl.domain.keeping import Keeping, keep
@@ -67,7 +67,7 @@ def days_until_filled(policy: RetentionPolicy, interval: timedelta) -> int:
 def days_until_steady(policy: RetentionPolicy, interval: timedelta) -> int:
     """As `days_until_filled`, but at most ten years, and fewer (a year at least) where very many captures are kept."""
     kept = policy.daily + policy.weekly + policy.monthly + policy.yearly + policy.newest
-    nights = _MOST_LOOKS // max(1, kept)
+    nights = max(_MOST_LOOKS // max(1, kept), isqrt(2 * _MOST_LOOKS))  # no more are kept than there were nights
     most = min(_LONGEST_DAYS, max(_YEAR, int(nights * (interval / timedelta(days=1)))))
     return min(days_until_filled(policy, interval), most)
 
