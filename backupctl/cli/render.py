@@ -262,6 +262,8 @@ def night(result: Json) -> str:
     steps = "; ".join(
         f"{step['name']} {step['result']}" + (f" ({step['said']})" if step["exit"] else "") for step in result["steps"]
     )
+    if all(step["result"] == "done" for step in result["steps"]):
+        steps = "all steps done"
     captured = result["capture"]
     written = f"; {size(captured['written_bytes'])} written" if captured else ""
     return f"night of {result['board'] or 'this board'}: {steps}{written} (code {result['exit']})"

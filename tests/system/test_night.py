@@ -101,7 +101,7 @@ def test_a_journal_gets_each_step_and_one_line_at_the_end(place: Place) -> None:
         [name, "done"] for name in ("share", "room", "capture", "verify", "thin")
     ]
     (line,) = ended.out.splitlines()
-    assert line.startswith("night of mill: share done; room done; capture done; verify done; thin done; ")
+    assert line.startswith("night of mill: all steps done; ")
     assert line.endswith(" written (code 0)")
 
 
