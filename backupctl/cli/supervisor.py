@@ -168,6 +168,8 @@ class _Supervision:
                     return True
                 continue
             self._hear(json.loads(line))
+            if self._told.code is not None:
+                break  # what it still does is to end, in which the share may hold it
             self._watch.progress()
         return False
 
@@ -219,7 +221,7 @@ class _Supervision:
         os.kill(self._worker, signal.SIGKILL)
         is_held = self._wait() is None
         doing = f" ({self._told.doing})" if self._told.doing else ""
-        cause = f"there was no progress for {span(round(self._watch.seconds))}{doing}: the share does not answer"
+        cause = f"no progress for {span(round(self._watch.seconds))}{doing}: most likely the share does not answer"
         self._view.error(
             cause,
             "Look at the NAS, and the network between. What was on the share before is as it was, and the next run "

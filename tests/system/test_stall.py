@@ -66,6 +66,23 @@ def test_a_worker_that_cannot_be_killed_is_left_behind(
     assert "The kernel still holds the process" in said
 
 
+def test_one_that_has_told_its_result_and_does_not_end_is_left_behind(state: Path) -> None:
+    def task(reporter: Any, stop: Any) -> dict[str, Any]:
+        # What a process has open is closed after it has said all.
+        leave = os._exit
+
+        def stands_still(code: int) -> None:
+            time.sleep(15)
+            leave(code)
+
+        os._exit = stands_still  # type: ignore[assignment]
+        return {"done": True}
+
+    began = time.monotonic()
+    assert supervised(task) == ({"done": True}, Exit.DONE)
+    assert time.monotonic() - began < 10
+
+
 def test_one_that_is_stopped_is_ended(state: Path, capfd: pytest.CaptureFixture[str]) -> None:
     def task(reporter: Any, stop: Any) -> dict[str, Any]:
         os.kill(os.getpid(), signal.SIGSTOP)
