@@ -17,10 +17,9 @@ _PACKAGES_SECONDS = 60.0
 def check_source(situation: Situation) -> Check:
     card = situation.card
     detail = f"{situation.source.path}: {size(card.size)}, {size(card.in_use_bytes)} in use"
-    if card.warnings:
-        return Check(
-            "source", WARNING, f"{detail}; {'; '.join(card.warnings)}", "See what `backupctl cards` says of it."
-        )
+    warnings = [*situation.source.warnings, *card.warnings]
+    if warnings:
+        return Check("source", WARNING, f"{detail}; {'; '.join(warnings)}", "See what `backupctl cards` says of it.")
     return Check("source", OK, detail)
 
 

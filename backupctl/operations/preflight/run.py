@@ -16,6 +16,7 @@ from backupctl.operations.preflight.share import look_at_share, probe_share
 from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.session import Session
+from backupctl.operations.share_check import ANSWER_SECONDS
 from backupctl.operations.source import open_source
 
 _CHECKS: tuple[Callable[[Situation], Check], ...] = (
@@ -53,11 +54,17 @@ def run_checks(situation: Situation) -> list[Check]:
 
 
 def preflight(
-    folder: Path, board: str | None, source: Path, policy: Policy, facts: Facts, reporter: Reporter
+    folder: Path,
+    board: str | None,
+    source: Path,
+    policy: Policy,
+    facts: Facts,
+    reporter: Reporter,
+    answer_seconds: float = ANSWER_SECONDS,
 ) -> dict[str, Any]:
     """Behind `preflight`: every check by itself. Where the share refuses, nothing more is known."""
     reporter.step(Step("looking for the share", 0, 0))
-    checks = look_at_share(folder, facts)
+    checks = look_at_share(folder, facts, answer_seconds)
     if not is_refused(checks):
         shelf = existing_shelf(folder, board)
         reporter.step(Step("trying to write to the share", 0, 0))
