@@ -76,12 +76,12 @@ class Rig:
                 self.board.unplug(name)
 
     @contextmanager
-    def mounted(self, service: str, name: str) -> Iterator[str]:
+    def mounted(self, service: str, name: str, options: str = "rw") -> Iterator[str]:
         """A share of the board's server mounted once more, as another client: over a connection of its own."""
         path = f"/mnt/{name}"
         self.shell(
             f"mkdir -p {path} && mount -t cifs '//127.0.0.1/{service}' {path} "
-            "-o credentials=/etc/share.credentials,nosharesock"
+            f"-o credentials=/etc/share.credentials,nosharesock,{options}"
         )
         try:
             yield path

@@ -30,7 +30,7 @@ def test_card_to_share_to_card(adopted: Rig, card: Card, tmp_path: Path) -> None
     with rig.in_reader(card.path, "source") as device:
         second = rig.capture(device)
     assert second["written_bytes"] < MIB < first["written_bytes"]
-    verified = rig.backupctl("verify", "--json").json
+    verified = rig.backupctl("verify", "--board", BOARD, "--json").json
     assert set(verified["whole_captures"]) >= {first["id"], second["id"]}
 
     spare = rig.blank("spare", 128 * MIB)

@@ -60,8 +60,9 @@ def test_full_share_is_told_once_at_a_sync(rig: Rig, small: str) -> None:
 
 def test_capture_onto_a_full_share_fails_and_loses_nothing(rig: Rig, small: str) -> None:
     rig.backupctl("share", "adopt", small, "--board", BOARD)
-    rig.shell("head -c 20000000 /dev/urandom >/var/tmp/first.img; head -c 110000000 /dev/urandom >/var/tmp/second.img")
-    rig.shell("head -c 100000000 /dev/zero >/srv/small/filler; sync")
+    rig.shell("head -c 20000000 /dev/urandom >/var/tmp/first.img; head -c 100000000 /dev/urandom >/var/tmp/second.img")
+    # More than the second capture: there is room for it afterwards, even if nothing of the failed run can be used.
+    rig.shell("head -c 115000000 /dev/zero >/srv/small/filler; sync")
     first = rig.capture("/var/tmp/first.img", share=small)
 
     failed = rig.backupctl(

@@ -26,7 +26,6 @@ STRICT = ("yes", "no")  # whether the server does what it is asked to: sync
 SYNC_EVERY = 2 * MIB
 POLICY = b'[store]\nsync_every = "2 MiB"\nread_back = false\n'
 POLICY_FILE = "/run/often.toml"
-STARTS_SECONDS = 2.0  # before a capture writes anything
 
 # The capture of another run than the one whose output is waited for; its exit code comes last.
 _BEGIN = (
@@ -167,8 +166,9 @@ def test_server_loses_power(adopted: Rig, strict: str) -> None:
     rig.shell("sync")
     noise = _noise(rig, f"server-{strict}")
     with rig.in_reader(noise, noise.stem) as source:
+        before = int(rig.shell(f"echo {_STOCK}"))
         _begin(rig, source)
-        time.sleep(STARTS_SECONDS + random.SystemRandom().uniform(1, 4))
+        _wait_for(rig, before + random.SystemRandom().randrange(1, NOISE_BYTES))
         rig.inside(_server_loses_power)
         code = _ended(rig, 240)
         print(code, rig.shell("cat /run/capture.err"))

@@ -88,7 +88,7 @@ def test_capture_while_every_file_of_the_share_is_held_open(adopted: Rig) -> Non
     kept = rig.shell(f"cd '{SERVED}' && find . -type f ! -path '*/busy/*' -exec sha256sum {{}} + | sort")
     assert set(before.splitlines()) <= set(kept.splitlines())
     assert int(rig.shell("cat /run/held")) >= len(before.splitlines()) > 5
-    rig.backupctl("verify")
+    rig.backupctl("verify", "--board", BOARD)
 
 
 def test_names_have_no_case(rig: Rig, folder: str) -> None:
@@ -205,4 +205,4 @@ def test_two_runs_from_two_mounts(adopted: Rig) -> None:
     assert sorted(line for line in said if line.isdigit()) == ["4", "6"], codes
     assert "is at work on this board's shelf" in codes
     rig.shell("rm /var/tmp/card?.img")
-    rig.backupctl("verify")
+    rig.backupctl("verify", "--board", BOARD)

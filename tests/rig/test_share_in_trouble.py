@@ -1,0 +1,181 @@
+"""An SMB share whose server hangs, is away, lets nobody write, or serves another share: each is told of, in time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+
+from tests.rig.rig import SERVED, SHARE, Rig
+
+pytestmark = pytest.mark.rig
+
+BOARD = "cellar"  # a shelf of its own
+CARD = "/var/tmp/trouble.img"
+AUTOMOUNT = r"mnt-net\x20share.automount"
+WORDS = ("--board", BOARD, "--source", CARD)
+
+
+@pytest.fixture(scope="module")
+def ready(adopted: Rig) -> Iterator[Rig]:
+    """A card file of noise, and one capture of it."""
+    adopted.shell(f"head -c 24000000 /dev/urandom >{CARD}")
+    adopted.capture(CARD, board=BOARD)
+    yield adopted
+    adopted.shell(f"rm {CARD}")
+
+
+@contextmanager
+def server_stopped(rig: Rig) -> Iterator[None]:
+    """Its connections stand, and nothing is answered."""
+    rig.shell("pkill -STOP smbd")
+    try:
+        yield
+    finally:
+        rig.shell("pkill -CONT smbd")
+
+
+def beneath_the_mount(rig: Rig) -> str:
+    """What is in the folder that the share is mounted on."""
+    return rig.shell(
+        f"mkdir -p /run/beneath && mount --bind / /run/beneath && ls -A '/run/beneath{SHARE}'; umount /run/beneath"
+    )
+
+
+def test_a_server_that_hangs(ready: Rig) -> None:
+    def look(share: str, board: str, source: str) -> list[Any]:
+        import time
+        from pathlib import Path
+
+        from backupctl.domain.policy import Policy
+        from backupctl.operations.facts import this_machine
+        from backupctl.operations.preflight.run import preflight
+        from backupctl.operations.progress import Quiet
+
+        began = time.monotonic()
+        facts = this_machine(Path("/var/lib/backupctl"))
+        checks = preflight(Path(share), board, Path(source), Policy(), facts, Quiet(), answer_seconds=3)["checks"]
+        return [[check["result"], check["detail"]] for check in checks] + [time.monotonic() - began]
+
+    with server_stopped(ready):
+        *checks, seconds = ready.inside(look, SHARE, BOARD, CARD)
+    assert checks == [["refuse", f"{SHARE} did not answer within 3 s"]]
+    assert seconds < 10
+    assert beneath_the_mount(ready) == ""
+
+
+def test_a_server_that_is_away(ready: Rig) -> None:
+    ready.shell(f"systemctl stop smbd && umount '{SHARE}'")
+    try:
+        for command in ("preflight", "night"):
+            said = ready.backupctl(command, *WORDS, codes=(3,))
+            assert "mount" in said.out + said.err
+            assert "verify" not in said.out or "verify not run" in said.out
+    finally:
+        # systemd gives up an automount whose mount has failed five times in ten seconds.
+        ready.shell(f"systemctl start smbd && systemctl reset-failed && systemctl restart '{AUTOMOUNT}'")
+    assert beneath_the_mount(ready) == ""
+    assert ready.backupctl("preflight", *WORDS, codes=(0, 4)).code in (0, 4)
+
+
+def test_two_clients_try_it_at_once(ready: Rig) -> None:
+    def both(one: str, other: str, board: str) -> list[float]:
+        from concurrent.futures import ThreadPoolExecutor
+        from pathlib import Path
+
+        from backupctl.share.probe import probe
+        from backupctl.share.storage import FolderStorage
+
+        with ThreadPoolExecutor() as pool:
+            shelves = [FolderStorage(Path(share, "boards", board)) for share in (one, other)]
+            return [found.ahead for found in pool.map(probe, shelves)]
+
+    with ready.mounted("Back ups", "other") as other:
+        # Their server's clock is that of the same machine.
+        assert all(abs(ahead) < 5 for ahead in ready.inside(both, SHARE, other, BOARD))
+    assert ready.shell(f"ls '{SERVED}/boards/{BOARD}/probe'") == ""
+
+
+def test_a_share_that_is_mounted_read_only(ready: Rig) -> None:
+    with ready.mounted("Back ups", "readonly", "ro") as path:
+        said = ready.backupctl("preflight", *WORDS, share=path, codes=(3,))
+    assert "it is read-only" in " ".join(said.out.split())
+
+
+def test_an_account_that_may_not_write(ready: Rig) -> None:
+    probes = f"'{SERVED}/boards/{BOARD}/probe'"
+    ready.shell(f"chmod 555 {probes}")
+    try:
+        said = ready.backupctl("capture", *WORDS, codes=(3,))
+    finally:
+        ready.shell(f"chmod 755 {probes}")
+    assert "write probe: this user may not write to the share" in said.err
+
+
+def test_another_share_in_its_place(ready: Rig) -> None:
+    mark = f"{SERVED}/share.json"
+    ready.shell(
+        "mkdir -p /srv/other && backupctl share adopt /srv/other --same-machine --board x && "
+        f"mv '{mark}' /srv/ours.json && cp /srv/other/share.json '{mark}' && sleep 2"
+    )
+    try:
+        said = ready.backupctl("night", *WORDS, codes=(3,))
+    finally:
+        ready.shell(f"mv /srv/ours.json '{mark}'; sleep 2")
+    assert f"{SHARE} is share " in said.err
+    assert ", and was share " in said.err
+
+
+@pytest.mark.parametrize("how", ["soft", "hard"])
+def test_a_server_that_hangs_while_a_capture_writes(ready: Rig, how: str) -> None:
+    def capture(share: str, board: str, source: str) -> list[Any]:
+        import subprocess
+        import time
+        from pathlib import Path
+
+        from backupctl.cli import supervisor
+        from backupctl.cli.places import state_folder
+        from backupctl.cli.view import View
+        from backupctl.domain.policy import Policy, StorePolicy
+        from backupctl.operations.capture import CaptureOptions
+        from backupctl.operations.capture_onto import capture_onto
+        from backupctl.operations.facts import this_machine
+
+        def task(reporter: Any, stop: Any) -> Any:
+            step = reporter.step
+
+            def then_stop(said: Any) -> None:
+                step(said)
+                if said.name == "reading the card" and said.done > 4 << 20:
+                    subprocess.run(["pkill", "-STOP", "smbd"], check=True)
+
+            reporter.step = then_stop
+            policy = Policy(store=StorePolicy(sync_every=1 << 20))
+            options, facts = CaptureOptions(Path(source), policy), this_machine(state_folder())
+            return capture_onto(Path(share), board, options, facts, reporter, stop)
+
+        began = time.monotonic()
+        result, code = supervisor.run(task, View(True), 5)
+        return [result, int(code), time.monotonic() - began]
+
+    ready.shell(f"head -c 24000000 /dev/urandom >{CARD}")
+    before = ready.backupctl("list", "--board", BOARD, "--json").json
+    with ready.mounted("Back ups", how, how) as path:
+        try:
+            result, code, seconds = ready.inside(capture, path, BOARD, CARD)
+        finally:
+            ready.shell("pkill -CONT smbd")
+        assert (result, code) == (None, 8)
+        assert seconds < 40
+        # The next one is not held up, tells of it, and uses what was written.
+        again = ready.capture(CARD, share=path, board=BOARD)
+        assert again["written_bytes"] < 23_000_000
+    runs = ready.backupctl("runs", "--board", BOARD, "--json").json
+    events = [event for event in runs if event["kind"] in ("took-over", "failed")]
+    assert [event["kind"] for event in events[-2:]] == ["took-over", "failed"]
+    assert events[-1]["body"]["exit"] == 8
+    listed = ready.backupctl("list", "--board", BOARD, "--json").json
+    assert [item["id"] for item in listed] == [item["id"] for item in before] + [again["id"]]
+    ready.backupctl("verify", "--board", BOARD, "--json")
