@@ -18,6 +18,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         long = [item for item in items if item.get_closest_marker("long")]
         items[:] = [item for item in items if item not in long]
         config.hook.pytest_deselected(items=long)
+    for item in items:
+        # What stays in one process, where several share the tests out: all that use the virtual board, since there is
+        # one, and those of a module whose fixtures take their time.
+        if item.get_closest_marker("rig"):
+            item.add_marker(pytest.mark.xdist_group("rig"))
+        elif item.get_closest_marker("formats") or item.get_closest_marker("system"):
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))
 
 
 def _note(report: pytest.TestReport | pytest.CollectReport) -> None:

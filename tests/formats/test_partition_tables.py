@@ -407,7 +407,11 @@ def unpacked(package: str) -> Path:
                 pytest.skip(f"apt-get download {package}: {done.stderr.strip()[-200:]}")
             (archive,) = fetching.glob("*.deb")
             run("dpkg-deb", "--extract", archive, fetching / "files")
-            (fetching / "files").rename(folder)
+            try:
+                (fetching / "files").rename(folder)
+            except OSError:
+                if not folder.exists():  # nobody else was quicker
+                    raise
         finally:
             shutil.rmtree(fetching)
     return folder

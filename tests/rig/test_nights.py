@@ -88,7 +88,7 @@ def test_a_night_that_comes_to_nothing_twice(board: Rig) -> None:
     assert "could not begin" in " ".join(rig.backupctl("timer", "show").out.split())
 
     # It is tried again, and killed in the middle of it.
-    rig.shell(f"{MOVE_SERVER.format(4450, 445)} && touch /run/hold && systemctl start {RETRY}")
+    rig.shell(f"{MOVE_SERVER.format(4450, 445)} && touch /run/hold && systemctl start {RETRY}", 180)
     rig.shell(
         "for n in $(seq 900); do pgrep -f 'while \\[ -e /run/hold' >/dev/null && exit 0; sleep 0.1; done; exit 1", 120
     )
