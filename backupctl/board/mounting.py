@@ -37,6 +37,14 @@ def mounted_aside(source: str, fstype: str, options: Sequence[str]) -> Iterator[
         folder.rmdir()  # never what is in it: that may still be the share
 
 
+def mount_listed(mount_point: Path, fstab: Path) -> None:
+    """Mounts what that table has for it (mount(8), --fstab). Raises Refused with what mount says, and as `run` does."""
+    try:
+        run(["mount", "--fstab", fstab, "--", mount_point], _MOUNT_SECONDS)
+    except (ProgramFailed, ProgramTimedOut) as error:
+        raise Refused(f"{mount_point} cannot be mounted: {error.cause}") from None
+
+
 def _unmount(folder: Path) -> None:
     try:
         run(["umount", folder], _UNMOUNT_SECONDS)

@@ -58,8 +58,12 @@ def policy_file(name: str | None) -> Path:
     for folder in policy_folders():
         if (folder / f"{name}.toml").is_file():
             return folder / f"{name}.toml"
-    known = sorted({path.stem for folder in policy_folders() for path in folder.glob("*.toml")})
-    raise UsageError(f"there is no policy {name!r}", f"There are: {', '.join(known)}.")
+    raise UsageError(f"there is no policy {name!r}", f"There are: {', '.join(known_policies())}.")
+
+
+def known_policies() -> list[str]:
+    """By name, those that come with the program included."""
+    return sorted({path.stem for folder in policy_folders() for path in folder.glob("*.toml")})
 
 
 def load_policy(name: str | None) -> Policy:

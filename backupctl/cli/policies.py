@@ -42,19 +42,26 @@ def explain(
 
 
 def _text(result: Json) -> str:
-    from backupctl.cli.text import facts, paragraph
-    from backupctl.domain.periods import day_words
+    from backupctl.cli.text import facts
 
     lines = [f"policy {result['name']}, in {result['file']}", ""]
     for section, words in result["words"].items():
         lines += [f"[{section}]", facts([(f"  {key}", said) for key, said in words.items()]), ""]
+    return "\n".join([*lines, drawn(result)])
+
+
+def drawn(result: Json) -> str:
+    """What a policy keeps, as a calendar with words about it."""
+    from backupctl.cli.text import paragraph
+    from backupctl.domain.periods import day_words
+
     today, oldest = (date.fromisoformat(result[key]) for key in ("today", "oldest"))
     count = result["captures"]
     taken, dot = ("every night", "has gone") if result["every_night"] else ("as planned", "has gone, or was no night")
     there = f"{count['today']} {'is' if count['today'] == 1 else 'are'} there on {day_words(today, 0)}"
     same = count["fewest"] == count["most"]
     over_the_year = "as all the year" if same else f"over the year {count['fewest']} to {count['most']}"
-    lines += [
+    lines = [
         paragraph(f"Of captures taken {taken}, {there} ({over_the_year}), back to {day_words(oldest, 0)}:"),
         "",
         *result["calendar"],

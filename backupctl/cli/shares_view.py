@@ -16,22 +16,34 @@ def adopted(result: Json) -> str:
 
 
 def planned(result: Json, called_as: list[str]) -> str:
-    blocks = [paragraph(f"{result['source']}, mounted at {result['mount']}")]
-    blocks += [
-        _file(file["path"], file["text"], "for root alone" if file["mode"] == "0600" else "")
-        for file in result["files"]
-    ]
-    if result["fstab_line"]:
-        replaced = f"in place of line {result['replaces_line']}" if result["replaces_line"] else "one more line"
-        blocks.append(_file("/etc/fstab", result["fstab_line"], replaced))
-    blocks.append("\n".join(["Why:", _listed([(reason["option"], reason["why"]) for reason in result["reasons"]])]))
-    blocks.append("\n".join(["On the server:", *(_item(text) for text in result["on_the_server"])]))
+    blocks = [what_is_written(result), reasons(result), on_the_server(result)]
     blocks += [paragraph(f"warning: {text}") for text in result["warnings"]]
     blocks.append(_written(result, called_as))
     return "\n\n".join(blocks)
 
 
-def _file(path: str, text: str, about: str) -> str:
+def what_is_written(result: Json) -> str:
+    """Files and lines, as they will be, below what is mounted where."""
+    blocks = [paragraph(f"{result['source']}, mounted at {result['mount']}")]
+    blocks += [
+        file_text(file["path"], file["text"], "for root alone" if file["mode"] == "0600" else "")
+        for file in result["files"]
+    ]
+    if result["fstab_line"]:
+        replaced = f"in place of line {result['replaces_line']}" if result["replaces_line"] else "one more line"
+        blocks.append(file_text("/etc/fstab", result["fstab_line"], replaced))
+    return "\n\n".join(blocks)
+
+
+def reasons(result: Json) -> str:
+    return "\n".join(["Why:", _listed([(reason["option"], reason["why"]) for reason in result["reasons"]])])
+
+
+def on_the_server(result: Json) -> str:
+    return "\n".join(["On the server:", *(_item(text) for text in result["on_the_server"])])
+
+
+def file_text(path: str, text: str, about: str = "") -> str:
     head = f"{path} ({about}):" if about else f"{path}:"
     # Not wrapped: lines are there to be copied.
     return "\n".join([head, *(f"  {line}" if line else "" for line in text.rstrip("\n").split("\n"))])

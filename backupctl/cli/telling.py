@@ -52,7 +52,7 @@ def notify(
             return try_ways(chosen, board, facts)
         return tell_of_board(folder, board, chosen, facts, uptime_seconds())
 
-    run_command(task, _text, as_json, code=exit_code)
+    run_command(task, told_text, as_json, code=exit_code)
 
 
 def watch(
@@ -76,7 +76,7 @@ def watch(
 
     def show(result: Json) -> str:
         found = boards_view.boards(result["found"]) if result["found"] is not None else ""
-        return "\n\n".join(filter(None, (found, _text(result))))
+        return "\n\n".join(filter(None, (found, told_text(result))))
 
     def write(result: Json | None, _: Exit) -> None:
         if metrics is not None and result is not None and result["found"] is not None:
@@ -141,7 +141,7 @@ def after_night(
         view.note(line)
 
 
-def _text(result: Json) -> str:
+def told_text(result: Json) -> str:
     from backupctl.cli.text import paragraph
 
     return "\n".join(map(paragraph, _lines(result)))

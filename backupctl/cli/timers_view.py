@@ -13,17 +13,25 @@ Json = dict[str, Any]
 
 
 def question(result: Json) -> str:
-    lines = ["What will run:", command(result["command"]), "", "Units, whose texts --dry-run shows:"]
+    return f"{to_be_installed(result)}\n\nType yes to install the timer:"
+
+
+def to_be_installed(result: Json, shows_texts: str = "--dry-run") -> str:
+    lines = ["What will run:", command(result["command"]), "", f"Units, whose texts {shows_texts} shows:"]
     lines += [f"  {unit['path']} ({unit['state']})" for unit in result["units"]]
-    return "\n".join([*lines, "", _to_come(result), "", "Type yes to install the timer:"])
+    return "\n".join([*lines, "", _to_come(result)])
+
+
+def texts(result: Json) -> str:
+    """Of all units. Not wrapped: this is what will stand there."""
+    return "\n\n".join(
+        "\n".join([f"{unit['path']} ({unit['state']}):", *(f"  {line}".rstrip() for line in unit["text"].splitlines())])
+        for unit in result["units"]
+    )
 
 
 def _planned(result: Json) -> str:
-    # Not wrapped: this is what will stand there.
-    blocks = [
-        "\n".join([f"{unit['path']} ({unit['state']}):", *(f"  {line}".rstrip() for line in unit["text"].splitlines())])
-        for unit in result["units"]
-    ]
+    blocks = [texts(result)]
     if result["crontab"]:
         blocks.append("\n".join(["systemd does not run this system. For root's crontab:", *result["crontab"]]))
     return "\n\n".join([*blocks, _to_come(result), "Nothing was written."])

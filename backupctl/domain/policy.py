@@ -130,7 +130,7 @@ class Policy:
 
 
 _SIZES = {"sync_every", "rate", "freeze_memory", "rewrite_traffic", "renew_traffic"}
-_SPANS = {"everything_for", "renew_after", "random_delay", "window", "retry_every", "overdue", "stall"}
+SPANS = {"everything_for", "renew_after", "random_delay", "window", "retry_every", "overdue", "stall"}
 _MOST_KEPT = 1000
 _BOUNDS = {
     "level": (1, 19),
@@ -219,9 +219,9 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
     values = {}
     for key, value in table.items():
         default = getattr(section(), key)
-        if key in _SPANS and type(value) is int and value != 0:
+        if key in SPANS and type(value) is int and value != 0:
             raise UsageError(f"policy {where}: {key} is {value}: of what?", "Like '45 min', '36 h', '10 d' or '2 w'.")
-        if key in _SIZES | _SPANS and isinstance(value, str):
+        if key in _SIZES | SPANS and isinstance(value, str):
             try:
                 value = parse_size(value) if key in _SIZES else parse_span(value)
             except ValueError as error:
@@ -243,5 +243,5 @@ def check_bounds(where: str, key: str, value: int) -> None:
     """`key`: one of a number, a size in bytes or a span in seconds. Raises UsageError, `where` in front."""
     low, high = _BOUNDS[key]
     if not low <= value <= high:
-        words = size if key in _SIZES else span if key in _SPANS else str
+        words = size if key in _SIZES else span if key in SPANS else str
         raise UsageError(f"{where} is {words(value)}, not within {words(low)} and {words(high)}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -36,3 +37,24 @@ def explain(policy: Policy, file: Path, today: date) -> dict[str, Any]:
         "oldest": min(kept).isoformat(),
         "calendar": drawn_calendar.draw(kept, today),
     }
+
+
+def listed(policy: Policy, file: Path) -> dict[str, str]:
+    """A policy in a line: `name`, `when`, what it `keeps`, and what it is `about` by the first sentence in its file."""
+    tiers = (("daily", "days"), ("weekly", "weeks"), ("monthly", "months"), ("yearly", "years"))
+    kept = [f"{count} {noun}" for key, noun in tiers if (count := getattr(policy.retention, key))]
+    kept += [f"the newest {policy.retention.newest}"] if policy.retention.newest else []
+    return {
+        "name": policy.name,
+        "when": policy.schedule.when,
+        "keeps": ", ".join(kept) or f"the newest {policy.retention.minimum}",
+        "about": _first_sentence(file.read_text(encoding="utf-8")),
+    }
+
+
+def _first_sentence(text: str) -> str:
+    """Of the comment that a policy's file begins with; empty where it begins otherwise."""
+    lines = takewhile(lambda line: line.startswith("#"), text.splitlines())
+    words = " ".join(line.lstrip("# ") for line in lines)
+    end = min((at for mark in (". ", ": ") if (at := words.find(mark)) >= 0), default=len(words))
+    return f"{words[:end].rstrip('.')}." if words else ""

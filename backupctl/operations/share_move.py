@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from backupctl.board import mount_tables
@@ -22,12 +20,8 @@ from backupctl.operations.progress import Reporter
 from backupctl.operations.share_apply import Account, refuse_unless_writable, take_up, write_credentials
 from backupctl.operations.share_check import mounted_share
 from backupctl.operations.share_identity import Identity, identity_at, remembered
-from backupctl.operations.share_plan import NFS, SMB, credentials_text, share_source
-
-_ANSWER_SECONDS = 60.0
-# What only the tables need (mount(8), "Filesystem-independent mount options"; systemd.mount(5), "FSTAB").
-_OF_TABLES = {"nofail", "_netdev", "auto", "noauto", "user", "users", "owner", "group", "defaults", "rw"}
-_PASSWORDS = ("pass", "password", "password2")
+from backupctl.operations.share_plan import NFS, SMB, share_source
+from backupctl.operations.share_trial import ANSWER_SECONDS, credentials_of, trial_options
 
 
 @dataclass(frozen=True)
@@ -59,7 +53,7 @@ def move_share(
         raise UsageError(f"{old.mount_point} is mounted from {old.source} already", "There is nothing to move.")
     text = _rewritten(listed, new, root)  # before anything is tried: it may not be possible
     expected = _expected(old.mount_point, state_folder, root)
-    with _trial_options(old, wish.account, root) as options, mounting(new.source, new.fstype, options) as folder:
+    with trial_options(old, wish.account, root) as options, mounting(new.source, new.fstype, options) as folder:
         _compare(new, expected, folder)
     result = {
         "mount": old.mount_point,
@@ -77,7 +71,7 @@ def move_share(
         f"{new.source} is the same share. {listed.place}, is rewritten. Type yes to do that:", "yes"
     ):
         raise Refused("the share was not moved", "In a script, say --yes.")
-    path = _credentials_of(old)
+    path = credentials_of(old)
     if wish.account and path:
         write_credentials(path, wish.account, root)
     if listed.line:
@@ -147,7 +141,7 @@ def _identities(folder: Path, within_it: Sequence[str]) -> dict[str, Identity]:
         found = {relative: identity_at(folder / relative) for relative in within_it}
         return {relative: [identity.id, identity.board] for relative, identity in found.items() if identity}
 
-    told = within(_ANSWER_SECONDS, str(folder), look)
+    told = within(ANSWER_SECONDS, str(folder), look)
     return {relative: Identity(*fields) for relative, fields in told.items()}
 
 
@@ -165,34 +159,3 @@ def _compare(new: Entry, expected: dict[str, Identity], folder: Path) -> None:
                 f"{where} is {found.get(relative) or 'no share'}, and {identity} was expected",
                 "Nothing was changed. Copy the whole share to the new place first, its mark (share.json) included.",
             )
-
-
-def _credentials_of(entry: Entry) -> str | None:
-    given = dict(option.partition("=")[::2] for option in entry.options)
-    return given.get("credentials", given.get("cred"))
-
-
-@contextmanager
-def _trial_options(entry: Entry, account: Account | None, root: Path) -> Iterator[list[str]]:
-    """The same options, read-only, and with the new account if there is one."""
-    if any(option.partition("=")[0] in _PASSWORDS for option in entry.options):
-        raise Refused(
-            f"the password for {entry.mount_point} stands in the table, where everybody can read it",
-            "Put it into a file first: `backupctl share plan` does that.",
-        )
-    path = _credentials_of(entry)
-    options = [
-        option
-        for option in entry.options
-        if option not in _OF_TABLES and not option.startswith(("x-", "credentials=", "cred=", "comment="))
-    ]
-    if account is not None and path is None:
-        raise UsageError("there is no credentials file that could be rewritten", "Leave out --user.")
-    with TemporaryDirectory(prefix="backupctl-account-") as folder:
-        if account is not None:
-            file = Path(folder) / "credentials"
-            write_config(file, credentials_text(account.user, account.password).encode(), 0o600)
-            options.append(f"credentials={file}")
-        elif path is not None:
-            options.append(f"credentials={root / path.lstrip('/')}")
-        yield [*options, "ro"]

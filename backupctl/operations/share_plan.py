@@ -115,6 +115,20 @@ def share_source(protocol: str, server: str, path: str) -> str:
     return f"//{server}/{'/'.join(pieces)}" if smb else f"{server}:/{'/'.join(pieces)}"
 
 
+def share_address(text: str) -> tuple[str, str, str]:
+    """Protocol, server and path in `//nas.lan/Back ups`, `smb://nas.lan/x` or `nas.lan:/srv/x`. Raises UsageError."""
+    plain = text.strip().replace("\\", "/")
+    smb = re.fullmatch(r"(?:smb:)?//([^/]+)/+(.+?)/*", plain)
+    nfs = re.fullmatch(r"(?:nfs://)?([^/:]+):?(/.*)", plain)
+    if smb:
+        return SMB, smb[1], smb[2]
+    if nfs and (plain.startswith("nfs://") or ":" in plain):
+        return NFS, nfs[1], nfs[2]
+    raise UsageError(
+        f"{text!r} names no share", "Say server and share: //nas.lan/Back ups, or for NFS nas.lan:/srv/backups."
+    )
+
+
 def credentials_path(mount: str) -> str:
     """Of the credentials file for a mount point. No two have the same; `_XX` is the byte that is XX in hexadecimal."""
     name = re.sub(

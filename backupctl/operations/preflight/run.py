@@ -61,8 +61,13 @@ def preflight(
     facts: Facts,
     reporter: Reporter,
     answer_seconds: float = ANSWER_SECONDS,
+    ahead: Callable[[Situation], dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
-    """Behind `preflight`: every check by itself. Where the share refuses, nothing more is known."""
+    """Behind `preflight`: every check by itself. Where the share refuses, nothing more is known.
+
+    What `ahead` makes of it, where no check refuses, is added to the result.
+    """
+    found: dict[str, Any] = {}
     reporter.step(Step("looking for the share", 0, 0))
     checks = look_at_share(folder, facts, answer_seconds)
     if not is_refused(checks):
@@ -74,8 +79,11 @@ def preflight(
         try:
             with open_source(source, policy.image) as opened:
                 session = Session(shelf, facts, reporter) if shelf else None
-                found = opened.map(policy.image.leave_out)
-                checks += run_checks(Situation(folder, shelf, session, facts, policy, opened, found, probed))
+                card_map = opened.map(policy.image.leave_out)
+                situation = Situation(folder, shelf, session, facts, policy, opened, card_map, probed)
+                checks += run_checks(situation)
+                if ahead is not None and not is_refused(checks):
+                    found = ahead(situation)
         except BackupctlError as error:
             checks.append(Check("source", REFUSE, error.cause, error.hint))
-    return {"checks": as_json(checks)}
+    return {"checks": as_json(checks), **found}

@@ -1,0 +1,118 @@
+"""The command `begin`: everything that a board needs for its nights, one step after the other."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from backupctl.cli.command import (
+    BoardOption,
+    DryRunOption,
+    JsonOption,
+    PolicyOption,
+    QuietOption,
+    ShareOption,
+    SourceOption,
+    facts_of_machine,
+)
+from backupctl.cli.shares import PasswordFileOption, RootOption
+from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(begin)
+
+
+def begin(
+    share: ShareOption = None,
+    board: BoardOption = None,
+    policy: PolicyOption = None,
+    source: SourceOption = None,
+    like: Annotated[
+        str | None,
+        typer.Option("--like", metavar="BOARD", help="Set it up as that board is.", show_default=False),
+    ] = None,
+    server: Annotated[
+        str | None, typer.Option("--server", metavar="NAME", help="Name or address of the NAS.", show_default=False)
+    ] = None,
+    path: Annotated[
+        str | None, typer.Option("--path", metavar="PATH", help="The share on it.", show_default=False)
+    ] = None,
+    mount: Annotated[
+        str | None, typer.Option("--mount", metavar="DIR", help="Where to mount it.", show_default="/mnt/nas")
+    ] = None,
+    user: Annotated[
+        str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
+    ] = None,
+    password_file: PasswordFileOption = None,
+    protocol: Annotated[str, typer.Option("--protocol", metavar="smb|nfs", help="With --server.")] = "smb",
+    guest: Annotated[bool, typer.Option("--guest", help="No account.")] = False,
+    same_machine: Annotated[
+        bool, typer.Option("--same-machine", help="--share is a folder of this machine, and meant to be.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Agree to all; options say the rest.")] = False,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    root: RootOption = Path("/"),
+) -> None:
+    """Sets this board up, step by step: share, name, policy, first capture, timer, test message."""
+    from backupctl.board.systemd import Systemd
+    from backupctl.cli import begin_view as shown
+    from backupctl.cli.begin_course import Course, Ended, Given, StepFailed
+    from backupctl.cli.begin_guide import Guide
+    from backupctl.cli.conversation import Conversation, refuse_without_terminal
+    from backupctl.cli.places import load_policy, policy_words
+    from backupctl.cli.text import printable
+    from backupctl.cli.view import View
+    from backupctl.operations.beginning import Wish, World
+
+    if guest and user is not None:
+        raise UsageError("a guest has no account", "Leave out --guest or --user.")
+    if not dry_run and not yes:
+        refuse_without_terminal()
+    if not dry_run and os.geteuid() != 0:
+        raise Refused("what a board needs for its nights only root can set up", "Run it again with sudo.")
+    view = View(quiet)
+    wish = Wish(share and share.absolute(), board, policy and policy_words(policy), source, same_machine)
+    given = Given(server, path, mount, user, protocol, guest, password_file, like)
+    world = World(facts_of_machine(), Systemd(root), root, load_policy)
+    guide = Guide(Course(world, given, Conversation(agreed=yes), view), wish)
+    try:
+        if dry_run:
+            guide.look()
+            print(_result(guide.found, dry_run) if as_json else printable(shown.planned(guide.found)))
+            sys.exit(Exit.DONE)
+        code = guide.run()
+    except KeyboardInterrupt:
+        code = Exit.INTERRUPTED
+        print(file=sys.stderr)  # below the question
+    except (Ended, StepFailed) as ended:
+        code = ended.code
+    except BackupctlError as error:
+        view.error(error.cause, error.hint)
+        code = error.exit_code
+    except OSError as error:
+        view.error(str(error), "")
+        code = Exit.FAILED
+    if code not in (Exit.DONE, Exit.WARNINGS, Exit.PARTIAL) and not dry_run:
+        print(f"\n{printable(shown.stopped(_again()))}", file=sys.stderr)
+    if as_json:
+        print(_result(guide.found, dry_run))
+    sys.exit(code)
+
+
+def _again() -> list[str]:
+    from backupctl.cli.places import called_as
+
+    return [*called_as(), *sys.argv[1:]]
+
+
+def _result(found: dict[str, object], dry_run: bool) -> str:
+    told = {"dry_run": dry_run, **{key: found.get(key) for key in ("share", "board", "policy")}}
+    return json.dumps({**told, "steps": found.get("steps", [])}, indent=2, ensure_ascii=False)
