@@ -62,7 +62,8 @@ class Terminal:
     def answer(self, question: str, line: str) -> str:
         """Waits for the question, and types a line; everything up to the question."""
         told = self.read_to(question)
-        time.sleep(0.2)  # what is typed before the echo is off is shown by the terminal, not by the program
+        if "assword" in question:
+            time.sleep(0.2)  # what is typed before the echo is off is shown by the terminal, not by the program
         self.typed += 1
         os.write(self._ours, f"{line}\n".encode())
         return told

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from backupctl.board.mounts import read_mounts
 from backupctl.domain.policy import parse_policy
 from backupctl.operations.adopt import adopt
 from backupctl.operations.capture import CaptureOptions
@@ -98,7 +99,8 @@ def board(tmp_path: Path) -> Iterator[Setting]:
     try:
         yield made
     finally:
-        if os.path.ismount(made.place):
+        # Not by os.path.ismount, to which a folder bound elsewhere in its own file system is none.
+        while any(mount.mount_point == str(made.place) for mount in read_mounts()):
             tool("umount", made.place)
 
 
@@ -182,8 +184,10 @@ def test_from_nothing_killed_after_each_step(board: Setting, tmp_path: Path) -> 
     seen = "".join(run.seen for run in (first, second, third, fourth, fifth, sixth, last))
     assert PASSWORD not in seen
     assert "not so quiet" not in seen
-    long = ("cifs", str(tmp_path), "\x1b")  # the line of fstab, paths of this test, and lines that move
-    assert [line for line in too_wide(seen) if not any(word in line for word in long)] == []
+    # But for what is there to be copied, paths of this test, and lines that move.
+    long = ("credentials", str(tmp_path), "\x1b")
+    wide = [line for line in too_wide(seen) if not line.startswith("  ") and not any(word in line for word in long)]
+    assert wide == []
 
 
 def credentials(board: Setting) -> Path:
