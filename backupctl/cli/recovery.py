@@ -77,6 +77,15 @@ def restore(
         str | None, typer.Option("--erase", metavar="TARGET", help="The card to erase, said again.", show_default=False)
     ] = None,
     wipe_free: Annotated[bool, typer.Option("--wipe-free", help="Write zeros to free space.")] = False,
+    fill: Annotated[
+        bool, typer.Option("--fill", help="On a larger card: the last file system grows over all of it.")
+    ] = False,
+    shrink: Annotated[
+        bool, typer.Option("--shrink", help="On a smaller card: the last file system is made smaller on the way.")
+    ] = False,
+    scratch: Annotated[
+        Path, typer.Option("--scratch", metavar="DIR", help="Where a changed capture is made ready.")
+    ] = Path("/var/tmp"),
     yes: YesOption = False,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
@@ -93,11 +102,13 @@ def restore(
 
         if target.is_block_device():
             from backupctl.operations.restore_card import CardOptions, restore_to_card
+            from backupctl.operations.suiting import Changes
 
             if board is None:
                 raise UsageError("whose card is it?", "A card is only written with --board NAME.")
             said = erase if yes else None
-            options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan)
+            changes = Changes(fill, shrink, may_ask=not (said or dry_run), scratch=scratch)
+            options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan, changes)
             return restore_to_card(open_shelf(folder, board), capture_name, moment, options, facts, reporter, stop)
         from backupctl.operations.restore import restore_to_file
 

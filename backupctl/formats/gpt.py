@@ -25,7 +25,7 @@ _MAX_ARRAY = 1 << 20  # bytes; the usual array has 16 KiB
 
 
 @dataclass(frozen=True, slots=True)
-class _Copy:
+class Copy:
     """One copy of the table whose checksums are right. All places in sectors."""
 
     lba: int
@@ -47,6 +47,40 @@ class _Copy:
             (self.lba * sector_size, (self.lba + 1) * sector_size),
             (self.array_lba * sector_size, (self.array_lba + array_sectors) * sector_size),
         ]
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What one copy's header is to say, beside what follows from its array. All places in sectors."""
+
+    lba: int
+    alternate: int
+    first_usable: int
+    last_usable: int  # inclusive
+    disk_guid: bytes
+    array_lba: int
+    entry_size: int  # bytes
+
+
+def packed(header: Header, array: bytes) -> bytes:
+    """A header with its checksums (section 5.3.2)."""
+
+    def fields(own_crc: int) -> bytes:
+        return _HEADER.pack(
+            MAGIC, _REVISION, _HEADER.size, own_crc, 0, header.lba, header.alternate, header.first_usable,
+            header.last_usable, header.disk_guid, header.array_lba, len(array) // header.entry_size, header.entry_size,
+            crc32(array),
+        )  # fmt: skip
+
+    return fields(crc32(fields(0)))
+
+
+def any_copy(reader: ReadAt, sector_size: int) -> Copy:
+    """The primary copy, or the backup at the card's end where that is damaged. Raises Malformed if both are."""
+    try:
+        return _read_copy(reader, sector_size, PRIMARY_LBA)
+    except Malformed:
+        return _read_copy(reader, sector_size, reader.size // sector_size - 1)
 
 
 def has_magic(reader: ReadAt, sector_size: int) -> bool:
@@ -104,11 +138,11 @@ def read_gpt(reader: ReadAt, sector_size: int) -> PartitionTable:
     )
 
 
-def _disagreement(backup: _Copy, sector_size: int) -> Malformed:
+def _disagreement(backup: Copy, sector_size: int) -> Malformed:
     return Malformed("backup GPT", backup.lba * sector_size, "the same table as the primary", "another")
 
 
-def _read_copy(reader: ReadAt, sector_size: int, lba: int) -> _Copy:
+def _read_copy(reader: ReadAt, sector_size: int, lba: int) -> Copy:
     """The copy whose header is at sector `lba`. Raises Malformed unless all of it is sound and on the card."""
     card_end = reader.size // sector_size
     at = lba * sector_size
@@ -170,10 +204,10 @@ def _read_copy(reader: ReadAt, sector_size: int, lba: int) -> _Copy:
     crc = crc32(array)
     if crc != array_crc:
         raise Malformed("GPT entries", array_lba * sector_size, f"CRC {array_crc:08x}", f"{crc:08x}")
-    return _Copy(lba, alternate, first_usable, last_usable, disk_guid, array_lba, entry_size, array)
+    return Copy(lba, alternate, first_usable, last_usable, disk_guid, array_lba, entry_size, array)
 
 
-def _partitions(copy: _Copy, sector_size: int) -> tuple[Partition, ...]:
+def _partitions(copy: Copy, sector_size: int) -> tuple[Partition, ...]:
     partitions = []
     claims = []
     for number, offset in enumerate(range(0, len(copy.array), copy.entry_size), 1):

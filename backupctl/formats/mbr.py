@@ -20,12 +20,12 @@ RECORD = 512  # bytes of a boot record, at the start of its sector however large
 PROTECTIVE = 0xEE
 EXTENDED = frozenset({0x05, 0x0F, 0x85})
 FLAGS = frozenset({0x00, 0x80})
+FIRST_LOGICAL = 5
 
 _MAGIC = b"\x55\xaa"
 _SIGNATURE_AT = 440
 _ENTRIES_AT = 446
 _ENTRY = struct.Struct("<B3xB3xII")
-_FIRST_LOGICAL = 5
 _MAX_NUMBER = 255  # a PARTUUID has two hex digits for it
 
 
@@ -59,6 +59,12 @@ def entries(record: bytes, at: int = 0) -> list[Entry]:
     return [Entry(at + offset, *_ENTRY.unpack_from(record, offset)) for offset in offsets]
 
 
+def extended_partition(record: bytes, sector_size: int) -> tuple[int, int] | None:
+    """Where the extended partition lies that the card's first record names, in bytes; None if there is none."""
+    found = next((entry for entry in entries(record) if entry.used and entry.extended), None)
+    return (found.start * sector_size, (found.start + found.sectors) * sector_size) if found else None
+
+
 def is_volume_boot_record(record: bytes) -> bool:
     """Whether the record starts a FAT, NTFS or exFAT file system rather than a card.
 
@@ -76,6 +82,31 @@ def is_volume_boot_record(record: bytes) -> bool:
         and fats in (1, 2)
         and (record[21] == 0xF0 or record[21] >= 0xF8)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LogicalRecord:
+    """The extended boot record of a logical partition."""
+
+    number: int
+    at: int  # byte on the card
+    record: bytes
+    entry_at: int  # byte in the record of the entry that is the partition's
+
+
+def logical_records(reader: ReadAt, sector_size: int) -> list[LogicalRecord]:
+    """Of each logical partition of a table that was read well. Raises Malformed."""
+    container = extended_partition(reader.read_at(0, RECORD), sector_size)
+    if container is None:
+        return []
+    claim = Claim(container[0] // sector_size, container[1] // sector_size, "the extended partition", 0)
+    found: list[LogicalRecord] = []
+    for link, logical in _chain(reader, sector_size, claim):
+        if logical is not None:
+            at = link.start * sector_size
+            record = reader.read_at(at, RECORD)
+            found.append(LogicalRecord(FIRST_LOGICAL + len(found), at, record, logical.told_at - at))
+    return found
 
 
 def read_mbr(reader: ReadAt, sector_size: int, record: bytes) -> PartitionTable:
@@ -127,7 +158,7 @@ def read_mbr(reader: ReadAt, sector_size: int, record: bytes) -> PartitionTable:
     structures = [(0, sector_size)]
     if container is not None:
         inner: list[Claim] = []
-        number = _FIRST_LOGICAL
+        number = FIRST_LOGICAL
         for link, logical in _chain(reader, sector_size, container):
             inner.append(link)
             structures.append((link.start * sector_size, (link.start + 1) * sector_size))
@@ -180,8 +211,8 @@ def _chain(reader: ReadAt, sector_size: int, container: Claim) -> Iterator[tuple
             raise Malformed(where, told_at, "a chain that ends", "a loop")
         if not container.start <= lba < container.end:
             raise Malformed(where, told_at, f"a link into sectors {container.start} to {container.end}", f"{lba}")
-        if len(seen) > _MAX_NUMBER - _FIRST_LOGICAL:
-            raise Malformed(where, told_at, f"at most {_MAX_NUMBER - _FIRST_LOGICAL + 1} links", "a longer chain")
+        if len(seen) > _MAX_NUMBER - FIRST_LOGICAL:
+            raise Malformed(where, told_at, f"at most {_MAX_NUMBER - FIRST_LOGICAL + 1} links", "a longer chain")
         seen.add(lba)
         at = lba * sector_size
         record = reader.read_at(at, RECORD)

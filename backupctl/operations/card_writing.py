@@ -14,23 +14,18 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
 from backupctl.board.open_device import DeviceReader, OpenDevice, discard, flush, reread_partitions, zero_out
 from backupctl.domain.errors import BackupctlError
-from backupctl.domain.events import History
 from backupctl.domain.ranges import Ranges
-from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import SEGMENT_BYTES, Entry, State
 from backupctl.domain.units import size
+from backupctl.operations.card_source import CardSource
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.operations.restore import pour
-from backupctl.operations.stitching import SegmentReader, Stretch, stream_of
-from backupctl.share.contents import read_contents
-from backupctl.share.shelf import Shelf
 
 # Whatever tells tools what a card is stands within so much of one of its ends: partition tables (UEFI, section 5.3.1:
 # the first sectors, and the last), and of file systems on a bare card at most the second header of LUKS2, which may
@@ -130,13 +125,11 @@ class DeviceCard:
 
 @dataclass(frozen=True)
 class CardWriter:
-    """One restore of `record` onto `card`, which messages call `name`. It is the target that `pour` writes to."""
+    """One restore of `source` onto `card`, which messages call `name`. It is the target that a source writes to."""
 
     card: Card
     name: str
-    shelf: Shelf
-    history: History
-    record: CaptureRecord
+    source: CardSource
     wipe_free: bool
     reporter: Reporter
     stop: Stop
@@ -157,7 +150,7 @@ class CardWriter:
         return free_space
 
     def _edges(self) -> Ranges:
-        whole, stream = self.card.size, self.record.stream_bytes
+        whole, stream = self.card.size, self.source.size
         ends = [(0, EDGE_BYTES), (stream - EDGE_BYTES, stream), (whole - EDGE_BYTES, whole)]
         return Ranges((max(0, start), min(end, whole)) for start, end in ends)
 
@@ -183,19 +176,17 @@ class CardWriter:
         return "nothing: it was discarded"
 
     def _write(self) -> None:
-        stream = self.record.stream_bytes
+        stream = self.source.size
 
-        def at_an_end(stretch: Stretch) -> bool:
-            entry = stretch.entry
-            return entry.offset < EDGE_BYTES or entry.offset + entry.length > stream - EDGE_BYTES
+        def at_an_end(offset: int, length: int) -> bool:
+            return offset < EDGE_BYTES or offset + length > stream - EDGE_BYTES
 
-        kept = pour(self.shelf, self.history, self.record, self, at_an_end, self.reporter, self.stop)
+        kept = self.source.pour(self, at_an_end, self.reporter, self.stop)
         self.free(stream, self.card.size - stream)
         with self._card_at_fault("cannot be written: flushing, up to", stream):
             self.card.flush()
         head = []
-        for stretch, content in kept:
-            offset = stretch.entry.offset
+        for offset, content in kept:
             split = min(max(0, _HEAD_BYTES - offset), len(content))
             head.append((offset, content[:split]))
             self.write(offset + split, content[split:])
@@ -222,23 +213,23 @@ class CardWriter:
         for at in range(offset, offset + length, _ZERO_STEP_BYTES):
             self.stop.check()
             self.zero(at, min(_ZERO_STEP_BYTES, offset + length - at))
-            self.reporter.step(Step("writing", at, self.record.stream_bytes))
+            self.reporter.step(Step("writing", at, self.source.size))
 
     def _read_back(self) -> None:
         # One pass after all is written: a card that is smaller than it says takes writes beyond its end for writes to
         # places that were right when they were looked at (common practice, no source).
-        hashing = self.shelf.mark.hashing
-
-        def check(entry: Entry) -> tuple[Entry, bytes | None]:
+        def check(expected: tuple[Entry, bool]) -> tuple[Entry, bool, bytes | None]:
+            entry, zeros = expected
             with self._card_at_fault("cannot be read back at", entry.offset):
                 content = self.card.read_at(entry.offset, entry.length)
-            good = hashing.of(content) == entry.hash if entry.hash else content == bytes(entry.length)
-            return entry, None if good else content
+            good = not any(content) if zeros else self.source.is_right(entry, content)
+            return entry, zeros, None if good else content
 
-        for entry, wrong in in_order(self._must_stand_there(), check, _WORKERS):
+        for entry, zeros, wrong in in_order(self._must_stand_there(), check, _WORKERS):
             self.stop.check()
             if wrong is not None:
-                at = entry.offset + _first_difference(wrong, self._content(entry))
+                right = bytes(entry.length) if zeros else self.source.content(entry)
+                at = entry.offset + _first_difference(wrong, right)
                 raise BackupctlError(
                     f"{self.name} gives back other bytes than were written to it, from byte {at} on "
                     f"({size(at)} after its start)",
@@ -246,27 +237,16 @@ class CardWriter:
                 )
             self.reporter.step(Step("reading back", entry.offset + entry.length, self.card.size))
 
-    def _must_stand_there(self) -> Iterator[Entry]:
-        """The capture's entries, and as further ones of zeros what else was made zero and was not written since."""
-        entries = read_contents(self.shelf.storage, self.shelf.mark, self.record.id)
-        next(entries)  # the length of the stream
+    def _must_stand_there(self) -> Iterator[tuple[Entry, bool]]:
+        """The source's entries; and as further ones of zeros (True) what else was made zero and not written since."""
         end = 0
-        for entry in entries:
+        for entry in self.source.entries():
             if self.wipe_free:
                 yield from _zeros(end, entry.offset)
-            yield entry
+            yield entry, False
             end = entry.offset + entry.length
         whole = self.card.size
-        yield from _zeros(end if self.wipe_free else max(self.record.stream_bytes, whole - EDGE_BYTES), whole)
-
-    def _content(self, entry: Entry) -> bytes:
-        """What an entry says, by the share."""
-        if not entry.hash:
-            return bytes(entry.length)
-        _, index, stretches = stream_of(self.shelf, self.history, self.record.id, self.reporter.note)
-        with closing(index), SegmentReader(self.shelf, self.history) as reader:
-            place = next(stretch.place for stretch in stretches if stretch.entry == entry)
-            return reader.read(place, entry.hash) if place else b""
+        yield from _zeros(end if self.wipe_free else max(self.source.size, whole - EDGE_BYTES), whole)
 
     def _leave_empty(self) -> None:
         try:
@@ -286,9 +266,9 @@ class CardWriter:
             raise BackupctlError(f"{self.name} {what} byte {offset}: {error.strerror}", _BAD_CARD) from error
 
 
-def _zeros(start: int, end: int) -> Iterator[Entry]:
+def _zeros(start: int, end: int) -> Iterator[tuple[Entry, bool]]:
     for at in range(start, end, SEGMENT_BYTES):
-        yield Entry(at, min(SEGMENT_BYTES, end - at), State.ZERO, b"")
+        yield Entry(at, min(SEGMENT_BYTES, end - at), State.ZERO, b""), True
 
 
 def _first_difference(one: bytes, other: bytes) -> int:

@@ -62,6 +62,7 @@ class RestorePlan:
     target_bytes: int | None = None
     target_description: str = ""
     target_contents: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()  # what will be other than in the capture, in words
     warnings: tuple[str, ...] = ()
 
 

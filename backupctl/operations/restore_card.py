@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import closing
-from dataclasses import asdict, dataclass
+from contextlib import ExitStack, closing
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,13 +16,16 @@ from backupctl.domain.errors import BackupctlError, Interrupted, Refused
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
+from backupctl.operations.card_source import CaptureSource, CardSource
 from backupctl.operations.card_writing import CardWriter, DeviceCard
 from backupctl.operations.cards import Card, VolumeOnCard, look_at
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.preparing import prepared
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restore import RestorePlan, left_alone, said_of, tell
 from backupctl.operations.stitching import stream_of
+from backupctl.operations.suiting import Changes, Room, suited
 from backupctl.share.shelf import Shelf
 
 _CARDS = "`backupctl cards` lists those of this machine."
@@ -37,6 +40,7 @@ class CardOptions:
     wipe_free: bool
     dry_run: bool
     show_plan: Callable[[dict[str, Any]], str]
+    changes: Changes = field(default_factory=Changes)
 
 
 def restore_to_card(
@@ -52,31 +56,61 @@ def restore_to_card(
     record = find_capture(captures, name, as_of)
     disk = _card_to_erase(target, shelf)
     with open_exclusive(target, write=False, expected=disk) as device:
-        _refuse_unless_it_fits(device, record)
-        plan = _plan(record, history, target, look_at(disk), facts.now())
-    _refuse_unless_all_there(shelf, history, record, reporter)
-    if options.dry_run:
-        return {"plan": asdict(plan), "restored": False}
-    with left_alone(shelf, record, facts):
+        room = Room(device.path, device.size, device.sector_size)
+    changes = options.changes
+    fitting = suited(shelf, history, record, room, changes, reporter)
+    with ExitStack() as stack:
+        source: CardSource = CaptureSource(shelf, history, record, reporter.note)
+        told: tuple[str, ...] = ()
+        warnings = fitting.warnings
+        if fitting.wishes is None:
+            _refuse_unless_all_there(shelf, history, record, reporter)
+        else:
+            _refuse_scratch_on_target(changes.scratch, disk)
+            stack.enter_context(left_alone(shelf, record, facts))
+            made = stack.enter_context(
+                prepared(shelf, history, record, fitting.wishes, changes.scratch, reporter, stop)
+            )
+            source, told, warnings = made.source, made.changes, (*warnings, *made.warnings)
+        plan = _plan(record, history, target, look_at(disk), facts.now(), told, warnings)
+        if options.dry_run:
+            return {"plan": asdict(plan), "restored": False}
+        if fitting.wishes is None:
+            stack.enter_context(left_alone(shelf, record, facts))
         _ask(options, plan, disk, reporter)
-        # Opened anew, since a drive with exchangeable media notices another card when it is opened.
-        with open_exclusive(target, write=True, expected=disk) as device:
-            _refuse_unless_cache_can_be_emptied(device)
-            card = DeviceCard(device)
-            writer = CardWriter(card, str(target), shelf, history, record, options.wipe_free, reporter, stop)
-            try:
-                free_space = writer.put()
-            except BackupctlError as error:
-                kind = "interrupted" if isinstance(error, Interrupted) else "failed"
-                doing = f"restore of {record.id} to {target}"
-                tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
-                raise
-            if not card.reread_partitions() and disk.partitions:
-                reporter.note(
-                    f"the system still knows the old partitions of {target}: take it out before using it here"
-                )
-    tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
+        free_space = _write(shelf, record, source, options, disk, facts, reporter, stop)
+    body = {"capture": record.id, "target": str(target), "board": record.board}
+    tell(shelf, facts, reporter, "restored", {**body, "changes": list(plan.changes)} if plan.changes else body)
     return {"plan": asdict(plan), "restored": True, "free_space": free_space}
+
+
+def _write(
+    shelf: Shelf, record: CaptureRecord, source: CardSource, options: CardOptions, disk: BlockDevice, facts: Facts,
+    reporter: Reporter, stop: Stop,
+) -> str:  # fmt: skip
+    """Returns what stands in free space, in words."""
+    target = options.target.absolute()
+    # Opened anew, since a drive with exchangeable media notices another card when it is opened.
+    with open_exclusive(target, write=True, expected=disk) as device:
+        _refuse_unless_cache_can_be_emptied(device)
+        card = DeviceCard(device)
+        try:
+            free_space = CardWriter(card, str(target), source, options.wipe_free, reporter, stop).put()
+        except BackupctlError as error:
+            kind = "interrupted" if isinstance(error, Interrupted) else "failed"
+            doing = f"restore of {record.id} to {target}"
+            tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+            raise
+        if not card.reread_partitions() and disk.partitions:
+            reporter.note(f"the system still knows the old partitions of {target}: take it out before using it here")
+    return free_space
+
+
+def _refuse_scratch_on_target(folder: Path, disk: BlockDevice) -> None:
+    if not folder.is_dir():
+        raise Refused(f"there is no folder {folder} for scratch files", "Name another folder: --scratch DIR.")
+    if disk.name in disks_under(folder).disks:
+        raise Refused(f"the scratch folder {folder} is on {disk.path}", "Name another folder: --scratch DIR.")
 
 
 def _card_to_erase(target: Path, shelf: Shelf) -> BlockDevice:
@@ -96,26 +130,6 @@ def _card_to_erase(target: Path, shelf: Shelf) -> BlockDevice:
     if disk.read_only:
         raise Refused(f"{target} is write-protected", "A full-size card has a lock switch on its side.")
     return disk
-
-
-def _refuse_unless_it_fits(device: OpenDevice, record: CaptureRecord) -> None:
-    if record.kind != "image":
-        raise Refused(f"{record.id} holds files, not a card", "Choose a capture of kind image.")
-    missing = record.stream_bytes - device.size
-    if missing > 0:
-        raise Refused(
-            f"{device.path} is {missing} bytes ({size(missing)}) too small: it has {device.size}, and the capture "
-            f"{record.stream_bytes}",
-            "Cards that are sold as the same size differ by some percent. Take another, or a larger one.",
-        )
-    sector_size = record.layout.get("sector_size")
-    if device.sector_size != sector_size:
-        raise Refused(
-            f"{device.path} has sectors of {device.sector_size} bytes, and the capture is of a card with sectors of "
-            f"{sector_size}",
-            "Partition tables count in sectors: nothing would be found where this one points. Take another card, or "
-            "the same one in another reader: some readers change it.",
-        )
 
 
 def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureRecord, reporter: Reporter) -> None:
@@ -138,12 +152,16 @@ def _refuse_unless_cache_can_be_emptied(device: OpenDevice) -> None:
         ) from None
 
 
-def _plan(record: CaptureRecord, history: History, target: Path, card: Card, now: datetime) -> RestorePlan:
+def _plan(
+    record: CaptureRecord, history: History, target: Path, card: Card, now: datetime, changes: tuple[str, ...],
+    warnings: tuple[str, ...],
+) -> RestorePlan:  # fmt: skip
     said = said_of(record, history, now)
     named = [card.model or "no model", f"serial {card.serial}" if card.serial else "no serial number"]
     found = [_described(volume) for volume in card.volumes if volume.number or volume.kind != "unknown"]
     if found:
         said["warnings"] += (f"{target} is not empty",)
+    said["warnings"] += warnings
     if card.scheme and not found:
         found = ["a partition table without partitions"]
     return RestorePlan(
@@ -151,7 +169,9 @@ def _plan(record: CaptureRecord, history: History, target: Path, card: Card, now
         target=str(target),
         target_is_card=True,
         target_bytes=card.size,
-        target_description=f"{', '.join(named)}, {size(card.size)} ({card.size} bytes)",
+        target_description=f"{', '.join(named)}, {size(card.size)} ({card.size} bytes, {card.size // card.sector_size} "
+        f"sectors of {card.sector_size})",
+        changes=changes,
         target_contents=tuple(found) or (card.unread or "nothing that is recognised",),
     )
 

@@ -12,6 +12,7 @@ from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.domain.policy import Policy
 from backupctl.operations.adopt import adopt
 from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.card_source import CaptureSource
 from backupctl.operations.card_writing import CardWriter
 from backupctl.operations.facts import this_machine
 from backupctl.operations.listing import captures_of
@@ -153,7 +154,8 @@ def shelf(tmp_path_factory: pytest.TempPathFactory, source: bytes) -> Shelf:
 def put(card: MemoryCard, shelf: Shelf, wipe_free: bool = False, listener: Listener | None = None) -> None:
     captures, history = captures_of(shelf)
     reporter = listener or Listener()
-    CardWriter(card, "/dev/card", shelf, history, captures.records[-1], wipe_free, reporter, Stop()).put()
+    source = CaptureSource(shelf, history, captures.records[-1], reporter.note)
+    CardWriter(card, "/dev/card", source, wipe_free, reporter, Stop()).put()
 
 
 def told(card: MemoryCard, shelf: Shelf) -> tuple[str, str]:

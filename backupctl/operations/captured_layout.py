@@ -1,0 +1,70 @@
+"""What a record says of the partitions of its card: read as what anybody may have written there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from backupctl.domain.errors import Refused
+from backupctl.domain.fitting import Piece
+from backupctl.domain.record import CaptureRecord
+
+
+def pieces_of(record: CaptureRecord) -> list[Piece]:
+    """The partitions by place, or the bare volume; none overlap and all lie on the card. Raises Refused otherwise."""
+    pieces = []
+    for volume in _volumes(record):
+        number, start, end, kind = (volume.get(key) for key in ("partition", "start", "end", "kind"))
+        number = 0 if number is None else number
+        if not (isinstance(number, int) and isinstance(start, int) and isinstance(end, int) and isinstance(kind, str)):
+            raise _unusable(record)
+        pieces.append(Piece(number, kind, start, end))
+    pieces.sort(key=lambda piece: piece.start)
+    end = 0
+    for piece in pieces:
+        if not end <= piece.start < piece.end <= record.stream_bytes:
+            raise _unusable(record)
+        end = piece.end
+    if len({piece.number for piece in pieces}) != len(pieces):
+        raise _unusable(record)
+    return pieces
+
+
+def in_use_of(record: CaptureRecord, number: int) -> int:
+    """Bytes in use on a partition, by the record."""
+    for volume in _volumes(record):
+        if (volume.get("partition") or 0) == number:
+            start, end, free = (volume.get(key) for key in ("start", "end", "free"))
+            if isinstance(start, int) and isinstance(end, int) and isinstance(free, int):
+                return max(0, end - start - free)
+    return 0
+
+
+def sector_size_of(record: CaptureRecord) -> int:
+    found = record.layout.get("sector_size")
+    return found if found in (512, 4096) else 512
+
+
+def identities_of(record: CaptureRecord) -> dict[str, str]:
+    """What tells this card and its volumes from others, and what it is: `{"5eed0001": "disk signature"}`."""
+    found = {}
+    identity, scheme = record.layout.get("identity"), record.layout.get("scheme")
+    if isinstance(identity, str) and identity.strip("0-"):
+        found[identity] = "disk signature" if scheme == "mbr" else "disk GUID"
+    for volume in _volumes(record):
+        identity, kind = volume.get("identity"), volume.get("kind")
+        if isinstance(identity, str) and identity.strip("0-"):
+            found[identity] = f"{kind} UUID"
+    return found
+
+
+def _volumes(record: CaptureRecord) -> list[Mapping[str, Any]]:
+    volumes = record.layout.get("volumes")
+    return [volume for volume in volumes if isinstance(volume, dict)] if isinstance(volumes, list) else []
+
+
+def _unusable(record: CaptureRecord) -> Refused:
+    return Refused(
+        f"the record of {record.id} does not tell its partitions in a way that makes sense",
+        "Restore it unchanged, onto a card that is as large.",
+    )
