@@ -173,13 +173,24 @@ class Superblock:
         `volume_size`: bytes of the volume that it lies on. With `live`, its journal may be in use: what it is now is
         wanted as a hint only.
         """
+        self._check_own_checksum()
+        self._check_features()
+        unknown = self.ro_compat & ~_KNOWN_RO_COMPAT
+        _require(not unknown, 0x64, "known ro_compat features", f"unknown bits {unknown:#x}")
+        self._check_state(live)
+        self._check_geometry(volume_size)
+
+    def check_readable(self, volume_size: int) -> None:
+        """Raises Malformed unless files can be looked for in this file system: it may be in use, or have errors."""
+        self._check_own_checksum()
+        self._check_features()
+        self._check_geometry(volume_size)
+
+    def _check_own_checksum(self) -> None:
         if self.ro_compat & METADATA_CSUM:
             _require(self.raw[0x175] == _CRC32C_TYPE, 0x175, "checksums of type 1 (crc32c)", f"type {self.raw[0x175]}")
             stored, right = _u32(self.raw, 0x3FC), crc32c(self.raw[:0x3FC])
             _require(stored == right, 0x3FC, f"checksum {right:#010x}", f"{stored:#010x}")
-        self._check_features()
-        self._check_state(live)
-        self._check_geometry(volume_size)
 
     def _check_features(self) -> None:
         features = self.compat | self.incompat | self.ro_compat
@@ -189,8 +200,6 @@ class Superblock:
         )
         unknown = self.incompat & ~_KNOWN_INCOMPAT
         _require(not unknown, 0x60, "known incompat features", f"unknown bits {unknown:#x}")
-        unknown = self.ro_compat & ~_KNOWN_RO_COMPAT
-        _require(not unknown, 0x64, "known ro_compat features", f"unknown bits {unknown:#x}")
 
     def _check_state(self, live: bool) -> None:
         _require(

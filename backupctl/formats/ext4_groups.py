@@ -65,6 +65,28 @@ def read_layout(reader: ReadAt, superblock: Superblock) -> Layout:
     return Layout(superblock, groups, union)
 
 
+class GroupReader:
+    """Reads one group's descriptor at a time; a superblock that passed `check`, or `check_readable`."""
+
+    def __init__(self, reader: ReadAt, superblock: Superblock) -> None:
+        self._reader = reader
+        self._superblock = superblock
+        self._checksum = _descriptor_checksum(superblock)
+        self._blocks = tuple(superblock.descriptor_blocks())
+        self._kept: dict[int, Group] = {}
+
+    def read(self, number: int) -> Group:
+        """Raises Malformed as `read_layout` does, but for overlaps."""
+        found = self._kept.get(number)
+        if found is None:
+            index, at = divmod(number, self._superblock.descriptors_per_block)
+            length = self._superblock.descriptor_size
+            offset = self._blocks[index] * self._superblock.block_size + at * length
+            descriptor = self._reader.read_at(offset, length)
+            found = self._kept[number] = _checked_group(self._superblock, self._checksum, number, descriptor, offset)
+        return found
+
+
 def _groups(reader: ReadAt, superblock: Superblock) -> Iterator[Group]:
     size, length = superblock.block_size, superblock.descriptor_size
     checksum = _descriptor_checksum(superblock)
@@ -72,31 +94,32 @@ def _groups(reader: ReadAt, superblock: Superblock) -> Iterator[Group]:
     for block in superblock.descriptor_blocks():
         raw = reader.read_at(block * size, size)
         for offset in range(0, min(superblock.groups - number, superblock.descriptors_per_block) * length, length):
-            descriptor = raw[offset : offset + length]
-            group, stored = _parse_descriptor(descriptor)
-            if checksum is None:
-                group = group._replace(uninitialised=False)  # as the kernel: the flag counts only with a checksum
-            elif stored != (right := checksum(number, descriptor)):
-                raise Malformed(
-                    f"ext4 descriptor of group {number}",
-                    block * size + offset,
-                    f"checksum {right:#06x}",
-                    f"{stored:#06x}",
-                )
-            for name, start, blocks in (
-                ("block bitmap", group.block_bitmap, 1),
-                ("inode bitmap", group.inode_bitmap, 1),
-                ("inode table", group.inode_table, superblock.inode_table_blocks),
-            ):
-                if not superblock.first_block <= start <= superblock.blocks - blocks:
-                    raise Malformed(
-                        f"ext4 descriptor of group {number}",
-                        block * size + offset,
-                        f"its {name} within blocks {superblock.first_block} to {superblock.blocks}",
-                        f"block {start}",
-                    )
-            yield group
+            yield _checked_group(superblock, checksum, number, raw[offset : offset + length], block * size + offset)
             number += 1
+
+
+def _checked_group(
+    superblock: Superblock, checksum: Callable[[int, bytes], int] | None, number: int, descriptor: bytes, offset: int
+) -> Group:
+    """The group that `descriptor` at byte `offset` describes. Raises Malformed."""
+    group, stored = _parse_descriptor(descriptor)
+    if checksum is None:
+        group = group._replace(uninitialised=False)  # as the kernel: the flag counts only with a checksum
+    elif stored != (right := checksum(number, descriptor)):
+        raise Malformed(f"ext4 descriptor of group {number}", offset, f"checksum {right:#06x}", f"{stored:#06x}")
+    for name, start, blocks in (
+        ("block bitmap", group.block_bitmap, 1),
+        ("inode bitmap", group.inode_bitmap, 1),
+        ("inode table", group.inode_table, superblock.inode_table_blocks),
+    ):
+        if not superblock.first_block <= start <= superblock.blocks - blocks:
+            raise Malformed(
+                f"ext4 descriptor of group {number}",
+                offset,
+                f"its {name} within blocks {superblock.first_block} to {superblock.blocks}",
+                f"block {start}",
+            )
+    return group
 
 
 def _parse_descriptor(raw: bytes) -> tuple[Group, int]:

@@ -15,6 +15,7 @@ from backupctl.domain.ranges import Ranges
 from backupctl.formats import ext4
 from backupctl.formats.crc import crc32c
 from backupctl.formats.ext4_groups import Layout
+from backupctl.formats.ext4_inodes import inode_checksums
 from backupctl.formats.reader import ReadAt
 
 _TYPE, _REGULAR = 0xF000, 0x8000  # of i_mode
@@ -96,7 +97,7 @@ def _runs(reader: ReadAt, layout: Layout) -> list[tuple[int, int]]:
         raise broken(f"2 to {superblock.blocks} whole blocks", f"{blocks} blocks and {rest} bytes")
     seed = crc32c(number.to_bytes(4, "little") + raw[0x64:0x68], superblock.seed)
     if superblock.ro_compat & ext4.METADATA_CSUM:
-        stored, right = _inode_checksums(raw, seed)
+        stored, right = inode_checksums(raw, seed)
         if stored != right:
             raise broken(f"checksum {right:#x}", f"{stored:#x}")
 
@@ -192,19 +193,6 @@ class _BlockMap:
                 yield below
             else:
                 yield from self._leaves(below, level - 1)
-
-
-def _inode_checksums(raw: bytes, seed: int) -> tuple[int, int]:
-    """An inode's checksum as stored and as it should be (ext4_inode_csum in the kernel's fs/ext4/inode.c)."""
-    low, high = 0x7C, 0x82
-    blank = bytearray(raw)
-    blank[low : low + 2] = bytes(2)
-    stored = int.from_bytes(raw[low : low + 2], "little")
-    if len(raw) > 128 and int.from_bytes(raw[0x80:0x82], "little") >= high + 2 - 128:
-        blank[high : high + 2] = bytes(2)
-        stored |= int.from_bytes(raw[high : high + 2], "little") << 16
-        return stored, crc32c(bytes(blank), seed)
-    return stored, crc32c(bytes(blank), seed) & 0xFFFF
 
 
 def _u32(raw: bytes, offset: int) -> int:

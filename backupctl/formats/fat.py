@@ -17,7 +17,7 @@ from backupctl.domain.volume import VolumeMap
 from backupctl.formats.reader import ReadAt
 
 _BOOT = "FAT boot sector"
-_BITS = {"fat12": 12, "fat16": 16, "fat32": 32}
+BITS = {"fat12": 12, "fat16": 16, "fat32": 32}
 _LARGEST_COUNT = 0x0FFFFFF5  # the last cluster's number, count + 1, stays below the bad mark 0x0FFFFFF7
 _ENTRIES_AT_ONCE = 1 << 18  # bounds memory: 1 MiB of a FAT32 table, more than all of a FAT12 or FAT16 one
 _FREE_RUN = re.compile(rb"\0+")
@@ -26,8 +26,8 @@ _VOLUME_ID, _LONG_NAME = 0x08, 0x0F  # directory attributes
 
 
 @dataclass(frozen=True)
-class _Layout:
-    """Where things lie; bytes from the start of the volume."""
+class Layout:
+    """Where things lie; bytes from the start of the volume. Only `parse_layout` makes one."""
 
     kind: str
     tables: tuple[int, ...]  # where each copy of the allocation table starts
@@ -40,6 +40,15 @@ class _Layout:
     clusters: int
     media: int
     extended: int  # offset in the boot sector of drive number, state, signature, serial and label
+
+    @property
+    def size(self) -> int:
+        """Bytes, up to the end of the last cluster."""
+        return self.data_start + self.clusters * self.cluster_size
+
+    def place_of(self, cluster: int) -> int:
+        """The byte at which a cluster starts."""
+        return self.data_start + (cluster - 2) * self.cluster_size
 
 
 class _Untrusted(Exception):
@@ -56,10 +65,10 @@ def read_volume(reader: ReadAt) -> VolumeMap | None:
     if reader.size < 512:
         return None
     boot = reader.read_at(0, 512)
-    if not _claims_fat(boot):
+    if not claims_fat(boot):
         return None
     try:
-        layout = _layout(boot, reader.size)
+        layout = parse_layout(boot, reader.size)
     except Malformed as wrong:
         return VolumeMap("fat", warnings=(f"read whole: {wrong}",))
     warnings: tuple[str, ...]
@@ -72,7 +81,8 @@ def read_volume(reader: ReadAt) -> VolumeMap | None:
     return VolumeMap(layout.kind, label, identity, layout.cluster_size, free=free, warnings=warnings)
 
 
-def _claims_fat(boot: bytes) -> bool:
+def claims_fat(boot: bytes) -> bool:
+    """Whether the first 512 bytes of a volume mean to be those of a FAT."""
     if boot[510:] != b"\x55\xaa":
         return False
     sector_size, reserved, fats, media = struct.unpack_from("<HxHB4xB", boot, 11)
@@ -90,7 +100,7 @@ def _require(sound: bool, offset: int, expected: str, found: object) -> None:
         raise Malformed(_BOOT, offset, expected, str(found))
 
 
-def _layout(boot: bytes, volume_size: int) -> _Layout:
+def parse_layout(boot: bytes, volume_size: int) -> Layout:
     """Raises Malformed for what cannot be, or does not fit into `volume_size` bytes."""
     (sector, per_cluster, reserved, fats, root_entries, total16, media, fat16) = struct.unpack_from(
         "<HBHBHHBH", boot, 11
@@ -121,7 +131,7 @@ def _layout(boot: bytes, volume_size: int) -> _Layout:
         f"the layout of {kind}, which {clusters} clusters make it",
         f"that of {'FAT32' if wide else 'FAT12 and FAT16'}, so that readers may take it for either",
     )
-    held = table_sectors * sector * 8 // _BITS[kind]
+    held = table_sectors * sector * 8 // BITS[kind]
     _require(held >= clusters + 2, 22, f"tables for {clusters} clusters", f"tables for {held - 2}")
 
     mirrored, active = True, 0
@@ -136,7 +146,7 @@ def _layout(boot: bytes, volume_size: int) -> _Layout:
         root = ((data_start + (root_cluster - 2) * per_cluster) * sector, cluster_size)
     else:
         root = (root_start * sector, root_entries * 32)
-    return _Layout(
+    return Layout(
         kind=kind,
         tables=tuple((reserved + copy * table_sectors) * sector for copy in range(fats)),
         mirrored=mirrored,
@@ -151,7 +161,7 @@ def _layout(boot: bytes, volume_size: int) -> _Layout:
     )
 
 
-def _doubts(reader: ReadAt, layout: _Layout, boot: bytes) -> tuple[str, ...]:
+def _doubts(reader: ReadAt, layout: Layout, boot: bytes) -> tuple[str, ...]:
     """Warnings about a volume whose map is usable all the same: its table is what every reader of it goes by.
 
     Raises _Untrusted if the table does not begin as one does, as when it was wiped.
@@ -174,13 +184,13 @@ def _doubts(reader: ReadAt, layout: _Layout, boot: bytes) -> tuple[str, ...]:
     return tuple(warnings)
 
 
-def _free(reader: ReadAt, layout: _Layout) -> Iterator[tuple[int, int]]:
+def _free(reader: ReadAt, layout: Layout) -> Iterator[tuple[int, int]]:
     """Free clusters as bytes, in order.
 
     Where mirroring is off only one table is meant to count, but some readers use the first one whatever the flag says
     (common practice, no source): what any table has in use is not free then.
     """
-    bits, end = _BITS[layout.kind], layout.clusters + 2  # entries behind the last cluster's mean nothing
+    bits, end = BITS[layout.kind], layout.clusters + 2  # entries behind the last cluster's mean nothing
     origin = layout.data_start - 2 * layout.cluster_size
     for first in range(0, end, _ENTRIES_AT_ONCE):
         count = min(_ENTRIES_AT_ONCE, end - first)
@@ -224,7 +234,7 @@ def _either(left: bytes, right: bytes) -> bytes:
     return (int.from_bytes(left, "little") | int.from_bytes(right, "little")).to_bytes(len(left), "little")
 
 
-def _names(reader: ReadAt, layout: _Layout, boot: bytes) -> tuple[str, str]:
+def _names(reader: ReadAt, layout: Layout, boot: bytes) -> tuple[str, str]:
     """Label and serial number; the label from the root directory, which is where renaming writes it, if it has one."""
     signature, serial, name = struct.unpack_from("<BL11s", boot, layout.extended + 2)
     identity = f"{serial >> 16:04X}-{serial & 0xFFFF:04X}" if signature in (0x28, 0x29) else ""

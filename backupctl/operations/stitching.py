@@ -129,7 +129,7 @@ def check_digest(shelf: Shelf, record: CaptureRecord, index: SegmentIndex) -> No
     for entry in entries:
         number = index.find(entry.hash) if entry.hash else -1
         if number >= 0 and index.place_of(number) is None:
-            raise _no_copy(entry)
+            raise _no_copy(entry.offset, entry.length)
         digest.add(entry, index.sha256_of(number) if number >= 0 else b"")
         lines += 1
     stream = record.streams[0]
@@ -143,18 +143,25 @@ def check_digest(shelf: Shelf, record: CaptureRecord, index: SegmentIndex) -> No
 def _stretches(entries: Iterator[Entry], index: SegmentIndex) -> Iterator[Stretch]:
     for entry in entries:
         place = index.place_of(index.find(entry.hash)) if entry.hash else None
-        if entry.hash and place is None:
-            raise _no_copy(entry)
-        if place is not None and place.length != entry.length:
-            raise Damaged(
-                f"the segment for byte {entry.offset} is {place.length} bytes long, not {entry.length}",
-                "The contents or a table were altered. Run `backupctl verify`.",
-            )
+        if entry.hash:
+            check_place(entry.offset, entry.length, place)
         yield Stretch(entry, place)
 
 
-def _no_copy(entry: Entry) -> Damaged:
+def check_place(offset: int, length: int, place: Place | None) -> Place:
+    """`place`, if it is that of `length` bytes: of the segment for byte `offset` of the stream. Raises Damaged."""
+    if place is None:
+        raise _no_copy(offset, length)
+    if place.length != length:
+        raise Damaged(
+            f"the segment for byte {offset} is {place.length} bytes long, not {length}",
+            "The contents or a table were altered. Run `backupctl verify`.",
+        )
+    return place
+
+
+def _no_copy(offset: int, length: int) -> Damaged:
     return Damaged(
-        f"the shelf has no intact copy of bytes {entry.offset} to {entry.offset + entry.length} of the card",
+        f"the shelf has no intact copy of bytes {offset} to {offset + length} of the card",
         "Run `backupctl verify` for the whole damage. Another capture may be whole.",
     )

@@ -189,7 +189,7 @@ def load_index(shelf: Shelf, history: History, unconfirmed: bool = False) -> tup
     index = SegmentIndex(shelf.mark.hashing.length)
     problems: dict[str, str] = {}
     try:
-        for part in _usable_parts(shelf, history):
+        for part in usable_parts(shelf, history):
             if unconfirmed or part in history.confirmed_parts:
                 try:
                     for row in intact_rows(shelf, history, part):
@@ -212,7 +212,7 @@ def locate(shelf: Shelf, history: History, hashes: Iterable[bytes], note: Callab
     for hash in hashes:
         index.add(hash)
     lost = lost_tables(shelf, history)
-    for part in _usable_parts(shelf, history):
+    for part in usable_parts(shelf, history):
         try:
             for row in intact_rows(shelf, history, part):
                 if index.find(row.hash) >= 0:
@@ -260,8 +260,8 @@ def _search(shelf: Shelf, lost: dict[str, str], index: SegmentIndex, note: Calla
                 missing.discard(number)
 
 
-def _usable_parts(shelf: Shelf, history: History) -> list[str]:
-    """Parts with tables; those confirmed last come last."""
+def usable_parts(shelf: Shelf, history: History) -> list[str]:
+    """Parts with tables that nothing is known against; those confirmed last come last."""
     parts, tables = list_parts(shelf.storage)
     usable = [part for part in parts if part in tables and part not in history.damaged_parts]
     return sorted(usable, key=lambda part: (history.confirmed_parts.get(part, -1), part))
@@ -282,7 +282,7 @@ def intact_rows(shelf: Shelf, history: History, part: str) -> Iterator[Row]:
 
 def other_copies(shelf: Shelf, history: History, hash: bytes, besides: str) -> Iterator[Place]:
     """Where a segment stands, leaving out one part. Slow: reads all tables."""
-    for part in _usable_parts(shelf, history):
+    for part in usable_parts(shelf, history):
         try:
             for row in intact_rows(shelf, history, part) if part != besides else ():
                 if row.hash == hash:
