@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain, islice
 from typing import Protocol
 
 from backupctl.board.open_device import DeviceReader, OpenDevice, discard, flush, reread_partitions, zero_out
@@ -40,6 +41,9 @@ _WORKERS = 2
 _UNSYNCED_BYTES = 64 << 20
 _DISCARD_STEP_BYTES = 1 << 30
 _ZERO_STEP_BYTES = 16 << 20
+# How far is looked, and at how much, for the reason why a card gives back other bytes.
+_LOOK_ENTRIES = 4096
+_LOOK_WRONG = 8
 
 _BAD_CARD = (
     "The card is worn, or counterfeit (smaller than it says), or its reader is at fault. The capture on the share is "
@@ -225,17 +229,35 @@ class CardWriter:
             good = not any(content) if zeros else self.source.is_right(entry, content)
             return entry, zeros, None if good else content
 
-        for entry, zeros, wrong in in_order(self._must_stand_there(), check, _WORKERS):
+        found = in_order(self._must_stand_there(), check, _WORKERS)
+        for entry, zeros, wrong in found:
             self.stop.check()
             if wrong is not None:
                 right = bytes(entry.length) if zeros else self.source.content(entry)
                 at = entry.offset + _first_difference(wrong, right)
+                more = ((other, content) for other, _, content in islice(found, _LOOK_ENTRIES))
                 raise BackupctlError(
                     f"{self.name} gives back other bytes than were written to it, from byte {at} on "
-                    f"({size(at)} after its start)",
+                    f"({size(at)} after its start){self._wraps(chain([(entry, wrong)], more))}",
                     _BAD_CARD,
                 )
             self.reporter.step(Step("reading back", entry.offset + entry.length, self.card.size))
+
+    def _wraps(self, read: Iterable[tuple[Entry, bytes | None]]) -> str:
+        """In words, if somewhere stands what was written further up. `read`: what was found, None where it is right."""
+        try:
+            wrong = list(islice(((entry, content) for entry, content in read if content and any(content)), _LOOK_WRONG))
+        except BackupctlError:
+            return ""  # it cannot even be read
+        for other in self.source.entries():
+            for entry, content in wrong:
+                by = other.offset - entry.offset
+                if by > 0 and other.length == entry.length and self.source.is_right(other, content):
+                    return (
+                        f". What was written to byte {other.offset} stands at byte {entry.offset}: the card seems to "
+                        f"hold only {size(by)} ({by} bytes), and takes places beyond for others"
+                    )
+        return ""
 
     def _must_stand_there(self) -> Iterator[tuple[Entry, bool]]:
         """The source's entries; and as further ones of zeros (True) what else was made zero and not written since."""
