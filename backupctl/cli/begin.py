@@ -6,7 +6,7 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,6 +22,9 @@ from backupctl.cli.command import (
 )
 from backupctl.cli.shares import PasswordFileOption, RootOption
 from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError
+
+if TYPE_CHECKING:
+    from backupctl.operations.beginning import Wish
 
 
 def register(app: typer.Typer) -> None:
@@ -101,16 +104,21 @@ def begin(
         view.error(str(error), "")
         code = Exit.FAILED
     if code not in (Exit.DONE, Exit.WARNINGS, Exit.PARTIAL) and not dry_run:
-        print(f"\n{printable(shown.stopped(_again()))}", file=sys.stderr)
+        print(f"\n{printable(shown.stopped(_again(guide.wish)))}", file=sys.stderr)
     if as_json:
         print(_result(guide.found, dry_run))
     sys.exit(code)
 
 
-def _again() -> list[str]:
+def _again(wish: Wish) -> list[str]:
+    """The same command, with what was chosen meanwhile and cannot be found yet."""
     from backupctl.cli.places import called_as
 
-    return [*called_as(), *sys.argv[1:]]
+    words = sys.argv[1:]
+    for option, value in (("--board", wish.board), ("--policy", wish.policy)):
+        if value is not None and option not in words:
+            words += [option, value]
+    return [*called_as(), *words]
 
 
 def _result(found: dict[str, object], dry_run: bool) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -78,14 +78,21 @@ class Guide:
     def _step(self, name: str) -> Json:
         return next(step for step in self.found["steps"] if step["name"] == name)
 
+    def _look_again(self, name: str) -> Json:
+        self.look()
+        return self._step(name)
+
     def _until_done(self, name: str, do: Callable[[], None]) -> None:
         """Once more, if it is wanted so, after each time that it comes to nothing."""
         talk = self.course.talk
         while True:
             try:
                 do()
-                self.look()
-                return
+                step = self._look_again(name)
+                if name in begin_view.SKIPPED or step["state"] == DONE:
+                    return
+                self.course.view.error(step["words"], "")
+                code = Exit.REFUSED
             except StepFailed as failed:
                 code = failed.code
             except BackupctlError as error:
@@ -154,15 +161,17 @@ class Guide:
                 break
             if said == "quit":
                 raise Ended(Exit.REFUSED)
+            talk.forget("--board")
             self.wish = replace(self.wish, board=None)
         chosen, facts = load_policy(self.wish.policy), self.course.world.facts
         result = self.course.work(lambda *_: adopt(folder, name, self.wish.same_machine, chosen, facts))
-        talk.say("\n".join(paragraph(text) for text in [f"{name} has its shelf.", *result["notes"]]))
+        notes = [paragraph(f"note: {text}") for text in result["notes"]]
+        talk.say("\n".join([f"{result['board']} has its shelf.", *notes]))
         self.wish = replace(self.wish, board=name)
 
     def _policy(self) -> None:
         talk, facts = self.course.talk, self.course.world.facts
-        talk.say(begin_view.policies([listed(load_policy(name), policy_file(name)) for name in known_policies()]))
+        talk.say(begin_view.policies(list(_policies_in_lines())))
         while True:
             name = talk.ask(self.wish.policy, "--policy", "Which policy (a name, or a file)", "standard")
             policy, file = load_policy(name), policy_file(name)
@@ -172,6 +181,7 @@ class Guide:
                 break
             if said == "quit":
                 raise Ended(Exit.REFUSED)
+            talk.forget("--policy")
         self.wish = replace(self.wish, policy=policy_words(name))
 
     def _capture(self) -> None:
@@ -235,3 +245,11 @@ class Guide:
             result = self.course.work(lambda *_: try_ways(policy, board, facts))
             talk.say(telling.told_text(result))
             self.codes.append(of_telling(result))
+
+
+def _policies_in_lines() -> Iterator[Json]:
+    for name in known_policies():
+        try:
+            yield listed(load_policy(name), policy_file(name))
+        except BackupctlError as error:
+            yield {"name": name, "when": "-", "about": f"It cannot be used: {error.cause}.", "keeps": "nothing"}

@@ -69,9 +69,9 @@ def there(seen: Json) -> str:
         others = f"; other things lie there ({', '.join(seen['names'])}), and stay" if seen["names"] else ""
         return f"No board has been captured onto it yet{others}."
     if seen["alone"]:
-        return f"It is {seen['identity']}, which is all that may be seen of the share."
-    names = ", ".join(board["name"] for board in seen["boards"]) or "none"
-    return f"It is {seen['identity']}; boards on it: {names}."
+        return f"It holds {seen['identity']}, which is all that may be seen of the share."
+    names = ", ".join(board["name"] for board in seen["boards"]) or "none yet"
+    return f"It holds {seen['identity']}, with the boards: {names}."
 
 
 def boards(seen: Json) -> str:
@@ -171,8 +171,9 @@ def stopped(words: Sequence[str]) -> str:
 
 def like(plan: Json) -> str:
     """Everything that `--like` will do."""
-    blocks = [paragraph(f"This board, {plan['name']}, is set up like {plan['board']}. {there(plan['seen'])}")]
+    blocks = [paragraph(f"This board, {plan['name']}, is to be like {plan['board']}.")]
     if plan["share"]:
+        blocks += [paragraph(f"The share can be mounted. {there(plan['seen'])}")]
         blocks += [shares_view.what_is_written(plan["share"])]
         blocks += [paragraph(f"warning: {text}") for text in plan["share"]["warnings"]]
     blocks.append(to_be_made(plan["folder"], plan["name"], plan["seen"]))

@@ -39,6 +39,10 @@ class Conversation:
         self._answers[option] = said
         return said
 
+    def forget(self, option: str) -> None:
+        """What was said there is not proposed again."""
+        self._answers.pop(option, None)
+
     def password(self, user: str, server: str, file: Path | None) -> str:
         """As `share_questions.password_of`. Raises UsageError where there is none."""
         password = share_questions.password_of(user, server, file)

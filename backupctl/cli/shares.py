@@ -58,7 +58,9 @@ def share_plan(
         str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
     ] = None,
     password_file: PasswordFileOption = None,
-    protocol: Annotated[str, typer.Option("--protocol", metavar="smb|nfs")] = "smb",
+    protocol: Annotated[
+        str | None, typer.Option("--protocol", metavar="smb|nfs", help="What the server speaks.", show_default="smb")
+    ] = None,
     guest: Annotated[bool, typer.Option("--guest", help="No account.")] = False,
     seal: Annotated[bool, typer.Option("--seal", help="Encrypt what crosses the network.")] = False,
     units: Annotated[bool, typer.Option("--units", help="Systemd units, in place of a line of fstab.")] = False,
@@ -81,6 +83,9 @@ def share_plan(
     server = questions.asked(server, "--server", "Name or address of the NAS")
     path = questions.asked(path, "--path", "Name of the share on it")
     mount = questions.asked(mount, "--mount", "Where to mount it", "/mnt/nas")
+    if protocol is None and (guest or user is not None):
+        protocol = SMB  # NFS has neither
+    protocol = questions.asked(protocol, "--protocol", "What the server speaks, smb or nfs", SMB)
     if protocol == SMB and not guest:
         user = (
             questions.asked(user, "--user or --guest", "This board's account there (empty: none, as a guest)") or None

@@ -53,7 +53,7 @@ class Rig:
         assert ended.code == 0, (command, ended)
         return ended.out
 
-    def inside(self, function: Callable[..., Any], *arguments: str | int, seconds: float = 120) -> Any:
+    def inside(self, function: Callable[..., Any], *arguments: object, seconds: float = 120) -> Any:
         """Runs a function of ours in the board; it may use nothing but what it imports itself."""
         program = (
             f"from __future__ import annotations\n{textwrap.dedent(inspect.getsource(function))}\n"

@@ -115,7 +115,9 @@ def telling(folder: Path) -> Path:
     """A policy that tells by a program, which keeps what it is told."""
     policy = folder / "mine.toml"
     told = folder / "told"
-    policy.write_text(f'[schedule]\nwhen = "Sun 04:11"\n[notify]\ncommand = ["sh", "-c", "cat >>{told}"]\n')
+    policy.write_text(
+        f'[pace]\nrate = "4 MB"\n[schedule]\nwhen = "Sun 04:11"\n[notify]\ncommand = ["sh", "-c", "cat >>{told}"]\n'
+    )
     return policy
 
 
@@ -164,8 +166,15 @@ def test_from_nothing_killed_after_each_step(board: Setting, tmp_path: Path) -> 
 
     fifth = board.begin("--board", "mill", "--policy", policy)
     fifth.answer("Take it now?", "yes")
-    fifth.read_to("Install it?")
-    fifth.kill()
+    fifth.read_to("reading the card")
+    fifth.interrupt()
+    assert fifth.end() == 130
+    assert "To go on:" in fifth.seen
+    assert board.states("--board", "mill")["capture"] == "to do"
+    again = board.begin("--board", "mill", "--policy", policy)
+    again.answer("Take it now?", "yes")
+    again.read_to("Install it?")
+    again.kill()
     assert len(list((board.served / "boards/mill/captures").glob("*/record.json"))) == 1
     assert list(board.system.units.iterdir()) == []
 
@@ -181,7 +190,7 @@ def test_from_nothing_killed_after_each_step(board: Setting, tmp_path: Path) -> 
     last.answer("Send a test message", "yes")
     assert (last.end(), last.typed) == (0, 1)
     assert "mill: This is a test." in (tmp_path / "told").read_text()
-    seen = "".join(run.seen for run in (first, second, third, fourth, fifth, sixth, last))
+    seen = "".join(run.seen for run in (first, second, third, fourth, fifth, again, sixth, last))
     assert PASSWORD not in seen
     assert "not so quiet" not in seen
     # But for what is there to be copied, paths of this test, and lines that move.
@@ -238,9 +247,12 @@ def test_another_board_has_the_name(board: Setting, tmp_path: Path) -> None:
     assert "another machine's" in run.answer("Name of this board", "greenhouse")
     assert "--new-board" in run.answer("Is this greenhouse?", "other")
     run.answer("Name of this board", "mill")
-    run.answer("Make it?", "quit")
+    run.answer("Make it?", "yes")
+    run.answer("Which policy", "kiosk")
+    run.answer("Take kiosk?", "quit")
     assert run.end() == 3
-    assert "To go on:" in run.seen
+    going_on = run.seen.partition("To go on:")[2].replace("\\\n", "").split()
+    assert going_on[-2:] == ["--board", "mill"]
 
 
 def test_a_share_that_is_there_already(board: Setting) -> None:

@@ -29,6 +29,7 @@ def test_everything_is_asked_for(tmp_path: Path) -> None:
         ("Name or address of the NAS", "nas.lan"),
         ("Name of the share", "Back ups"),
         ("Where to mount it [/mnt/nas]", str(system.mounts / "nas")),
+        ("smb or nfs [smb]", ""),
         ("account there", "mill"),
         ("Password of mill on nas.lan", PASSWORD),
     ]
@@ -43,7 +44,7 @@ def test_everything_is_asked_for(tmp_path: Path) -> None:
 
 def test_showing_asks_for_no_password(tmp_path: Path) -> None:
     system = make(tmp_path)
-    answers = [("Where to mount it", ""), ("account there", "")]
+    answers = [("Where to mount it", ""), ("smb or nfs", "smb"), ("account there", "")]
     words = ("share", "plan", "--root", system.root, "--server", "nas.lan", "--path", "x")
     code, seen = at_a_terminal(answers, *words)
     assert code == 4  # a guest
