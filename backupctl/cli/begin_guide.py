@@ -149,8 +149,9 @@ class Guide:
     def _board(self) -> None:
         talk, seen, folder = self.course.talk, self.found["seen"], Path(self._folder())
         talk.say(begin_view.boards(seen))
+        proposed = self.found["board"] or self.found["proposed"]
         while True:
-            name = checked_board(talk.ask(self.wish.board, "--board", "Name of this board", self.found["proposed"]))
+            name = checked_board(talk.ask(self.wish.board, "--board", "Name of this board", proposed))
             taken = any(board["name"] == name and board["whose"] == ANOTHERS for board in seen["boards"])
             if taken:
                 talk.say(begin_view.anothers(name))
@@ -244,7 +245,8 @@ class Guide:
             board = self.found["board"] or board_name()
             result = self.course.work(lambda *_: try_ways(policy, board, facts))
             talk.say(telling.told_text(result))
-            self.codes.append(of_telling(result))
+            if of_telling(result) != Exit.DONE:
+                raise StepFailed(of_telling(result))
 
 
 def _policies_in_lines() -> Iterator[Json]:

@@ -96,7 +96,7 @@ def to_be_made(folder: str, name: str, seen: Json) -> str:
     made = [] if seen["identity"] else [f"{folder}/share.json (marks it as a share of this program)"]
     made += [f"{folder}/boards/{name}/ (the shelf)"] if not seen["alone"] else []
     if not made:
-        return paragraph(f"{folder} is the shelf already; nothing has to be made on it.")
+        return paragraph(f"{folder} is the shelf itself: this board joins it, and nothing has to be made.")
     return "\n".join(["To be made on the share, where it is not there:", *(f"  {line}" for line in made)])
 
 

@@ -80,7 +80,7 @@ def standing(wish: Wish, world: World, reporter: Reporter) -> Json:
     wanted = {"--share": str(folder), "--board": shelf.board if shelf else name, "--policy": words}
     steps = [
         share,
-        _board_step(name, shelf),
+        _board_step(name, shelf, world.facts),
         _policy_step(policy),
         _capture_step(captures, history, world.facts),
         _timer_step(installed, wanted, world),
@@ -147,7 +147,7 @@ def _board(wish: Wish, installed: dict[str, str], seen: Json | None) -> str | No
 def _proposed(seen: Json | None) -> str | None:
     """This host's name, unless another board has it; else the only shelf that waits for a first capture."""
     boards = seen["boards"] if seen else []
-    name = _host_name()
+    name = str(boards[0]["name"]) if seen and seen["alone"] else _host_name()
     if name is not None and all(board["name"] != name or board["whose"] in (NOBODYS, OURS) for board in boards):
         return name
     waiting = [str(board["name"]) for board in boards if board["whose"] == NOBODYS]
@@ -161,10 +161,14 @@ def _host_name() -> str | None:
         return None  # one that many hosts have
 
 
-def _board_step(name: str | None, shelf: Shelf | None) -> Json:
-    if shelf:
-        return _step(BOARD, DONE, f"{shelf.board}, whose shelf is {shelf.path}")
-    return _step(BOARD, TO_DO, f"{name} has no shelf yet" if name else "it has no name on the share yet")
+def _board_step(name: str | None, shelf: Shelf | None, facts: Facts) -> Json:
+    if shelf is None:
+        return _step(BOARD, TO_DO, f"{name} has no shelf yet" if name else "it has no name on the share yet")
+    joined = {str(shelf.path.resolve()), str(shelf.share_folder.resolve())} & remembered(facts.state_folder).keys()
+    if not joined and not shelf.mark.same_machine:
+        # So that another share in its place would be noticed.
+        return _step(BOARD, TO_DO, f"{shelf.board} has a shelf, which this machine has not joined yet")
+    return _step(BOARD, DONE, f"{shelf.board}, whose shelf is {shelf.path}")
 
 
 def _policy_of(captures: Captures | None, history: History, world: World) -> str | None:

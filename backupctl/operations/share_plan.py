@@ -119,7 +119,7 @@ def share_address(text: str) -> tuple[str, str, str]:
     """Protocol, server and path in `//nas.lan/Back ups`, `smb://nas.lan/x` or `nas.lan:/srv/x`. Raises UsageError."""
     plain = text.strip().replace("\\", "/")
     smb = re.fullmatch(r"(?:smb:)?//([^/]+)/+(.+?)/*", plain)
-    nfs = re.fullmatch(r"(?:nfs://)?([^/:]+):?(/.*)", plain)
+    nfs = re.fullmatch(r"(?:nfs://)?([^/:]{2,}):?(/(?!/).*)", plain)
     if smb:
         return SMB, smb[1], smb[2]
     if nfs and (plain.startswith("nfs://") or ":" in plain):

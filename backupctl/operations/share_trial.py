@@ -94,4 +94,6 @@ def meaning_of(said: str) -> str:
         return _MEANINGS[int(number[1])]
     if "could not resolve address" in said:
         return "Is the server's name right? Nobody on this network knows it; its address will do as well."
+    if "can't find in" in said:
+        return "No table names it: `backupctl share plan` writes a line for it, and so does `begin` without --share."
     return ""
