@@ -48,6 +48,22 @@ def machine_id(root: Path = Path("/")) -> str:
     return uuid.UUID(bytes=digest[:16], version=4).hex
 
 
+def hardware_id(root: Path = Path("/")) -> str:
+    """What a card that was copied does not take along: the board's serial number, or the address of its network.
+
+    The first is the device tree's (Devicetree Specification 0.4, 3.2: serial-number), the second that of the first
+    interface that keeps one (sysfs-class-net, addr_assign_type: 0). Empty if there is neither.
+    """
+    serial = _first_line(root / "proc/device-tree/serial-number")
+    if serial:
+        return serial
+    for interface in sorted((root / "sys/class/net").glob("*")):
+        address = _first_line(interface / "address")
+        if _first_line(interface / "addr_assign_type") == "0" and address.strip("0:"):
+            return address
+    return ""
+
+
 def boot_id(root: Path = Path("/")) -> str:
     """The id of this boot (random(4), "boot_id"); empty if there is none."""
     return _first_line(root / "proc/sys/kernel/random/boot_id")

@@ -22,7 +22,10 @@ def _now() -> datetime:
 
 @dataclass(frozen=True)
 class Facts:
-    """This machine, as far as runs and records name it. `machine` is a hash; `state_folder` keeps what stays here."""
+    """This machine, as far as runs and records name it. `machine` is a hash; `state_folder` keeps what stays here.
+
+    `hardware`: what tells apart machines that have one id, because one's card is a copy of the other's; may be empty.
+    """
 
     name: str
     machine: str
@@ -32,14 +35,20 @@ class Facts:
     state_folder: Path
     now: Callable[[], datetime] = _now
     clock_vouched: bool = False  # the owner vouches for the clock, in the policy
+    hardware: str = ""
 
     def claim(self, doing: str) -> Claim:
         process = os.getpid()
         born = host.born(process) or ""
-        return Claim(self.machine, self.boot, process, born, self.name, doing, self._is_gone)
+        return Claim(self._host(), self.boot, process, born, self.name, doing, self._is_gone)
+
+    def _host(self) -> str:
+        if not self.hardware:
+            return self.machine
+        return hashlib.sha256(f"{self.machine} {self.hardware}".encode()).hexdigest()[:32]
 
     def _is_gone(self, holder: Holder) -> bool | None:
-        if holder.host != self.machine:
+        if holder.host != self._host():
             return None
         if holder.boot != self.boot:
             return True
@@ -63,4 +72,5 @@ def this_machine(state_folder: Path, clock_vouched: bool = False) -> Facts:
         synchronised=host.clock_state().synchronised,
         state_folder=state_folder,
         clock_vouched=clock_vouched,
+        hardware=host.hardware_id(),
     )

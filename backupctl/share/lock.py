@@ -33,7 +33,7 @@ _KEEP = 4  # generations; a client may see a directory as it was a second ago
 
 @dataclass(frozen=True)
 class Holder:
-    """Who holds a lock. `host` is a hashed machine id; `boot` and `process` tell whether it still runs."""
+    """Who holds a lock. `host` is a hash of what identifies it; `boot` and `process` tell whether it still runs."""
 
     token: str
     host: str

@@ -51,6 +51,18 @@ def test_the_machine_id_itself_is_not_shown(tmp_path: Path) -> None:
     assert "3d1219c7" not in shown
 
 
+def test_hardware_that_tells_two_boards_with_one_card_apart(tmp_path: Path) -> None:
+    assert host.hardware_id(tmp_path) == ""
+    for name, address, assigned in (("br0", "06:00:00:00:00:01", 3), ("eth0", "02:00:00:00:00:02", 0)):
+        write(tmp_path / f"sys/class/net/{name}/address", f"{address}\n".encode())
+        write(tmp_path / f"sys/class/net/{name}/addr_assign_type", f"{assigned}\n".encode())
+    write(tmp_path / "sys/class/net/a-loop/address", b"00:00:00:00:00:00\n")
+    write(tmp_path / "sys/class/net/a-loop/addr_assign_type", b"0\n")
+    assert host.hardware_id(tmp_path) == "02:00:00:00:00:02"
+    write(tmp_path / "proc/device-tree/serial-number", b"10000000c0ffee00\0")
+    assert host.hardware_id(tmp_path) == "10000000c0ffee00"
+
+
 def test_model_of_a_device_tree(tmp_path: Path) -> None:
     # Devicetree Specification, section 2.2.4 <string>: ends with a NUL.
     write(tmp_path / "proc/device-tree/model", b"Invented Board 4 Rev 1.2\0")

@@ -154,6 +154,16 @@ def test_a_run_of_another_boot_is_followed_at_once(tmp_path: Path) -> None:
     lock.release()
 
 
+def test_a_board_whose_card_is_a_copy_of_another_ones(tmp_path: Path) -> None:
+    """Both have one machine id, and each was started by itself: another boot of the same machine it is not."""
+    here, there = (replace(facts(boot=boot), hardware=boot).claim("capture") for boot in ("start 1", "start 2"))
+    first = acquire(FolderStorage(tmp_path), here, beat_seconds=BEAT)
+    with pytest.raises(Busy, match="greenhouse is at work"):
+        acquire(FolderStorage(tmp_path), there, beat_seconds=5 * BEAT)
+    first.check()
+    first.release()
+
+
 @pytest.mark.parametrize("born", [None, "one with the same number, started later"])
 def test_a_process_that_has_ended_is_followed_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, born: str | None
