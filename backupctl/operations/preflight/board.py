@@ -15,6 +15,7 @@ from backupctl.operations.session import clock_distrust
 from backupctl.share.lock import holder_now
 
 _NIGHTS = 3
+_MINUTE = 60  # seconds
 
 
 def check_shelf(situation: Situation) -> Check:
@@ -94,21 +95,34 @@ def check_lock(situation: Situation) -> Check:
 
 
 def check_clock(situation: Situation) -> Check:
-    history = situation.session.history if situation.session else History()
-    now, server = situation.facts.now(), situation.server_says()
-    why = clock_distrust(history, situation.facts, server)
+    why = _distrust(situation)
     if why is not None:
         todo = 'Set the clock. A capture is taken, and marked, but nothing is thinned. See `[clock] trust = "always"`.'
         return Check("clock", WARNING, why, todo)
-    said = f"{now:%a %d %b %Y %H:%M %z}"
-    if server is not None and abs(server - now) > FORGIVEN:
-        return Check("clock", WARNING, f"{said}; {words_of_difference(server - now)}", "Set the clock of the server.")
-    return Check("clock", OK, said)
+    return Check("clock", OK, f"{situation.facts.now():%a %d %b %Y %H:%M %z}")
+
+
+def check_server_clock(situation: Situation) -> Check:
+    """Where this machine's cannot be trusted, `check_clock` says so; here it is the server's that is wrong."""
+    name, server = "server's clock", situation.server_says()
+    if server is None:
+        return Check(name, OK, "the server is this machine")
+    ahead = server - situation.facts.now()
+    if abs(ahead) <= FORGIVEN or _distrust(situation) is not None:
+        return Check(name, OK, words_of_difference(ahead))
+    return Check(name, WARNING, words_of_difference(ahead), "Set the clock of the server.")
+
+
+def _distrust(situation: Situation) -> str | None:
+    history = situation.session.history if situation.session else History()
+    return clock_distrust(history, situation.facts, situation.server_says())
 
 
 def words_of_difference(ahead: timedelta) -> str:
-    side = "ahead of" if ahead > timedelta(0) else "behind"
-    return f"the server's clock is {span(int(abs(ahead).total_seconds()))} {side} it"
+    seconds = round(abs(ahead).total_seconds())
+    if seconds < _MINUTE:
+        return "the same as this machine's, to the minute"
+    return f"{span(seconds)} {'ahead of' if ahead > timedelta(0) else 'behind'} this machine's"
 
 
 def check_manifest(situation: Situation) -> Check:

@@ -37,6 +37,7 @@ _CHECKS: tuple[Callable[[Situation], Check], ...] = (
     board.check_time,
     board.check_lock,
     board.check_clock,
+    board.check_server_clock,
     board.check_manifest,
 )
 
