@@ -84,11 +84,11 @@ def discarded(result: Json) -> str:
 def _came_of_it(result: Json) -> list[str]:
     removed = len(result["removed"])
     said = [f"{counted(removed, 'capture')} removed" if removed else "no capture removed"]
-    trashed = result["trashed_bytes"] - result["expected_bytes"]
+    in_trash = result["in_trash_bytes"]
     if result["expected_bytes"]:
         said.append(f"{size(result['expected_bytes'])} given back")
-    if trashed > 0:
-        said.append(f"{size(trashed)} in the trash for a day and two runs, or until `backupctl thin --tidy`")
+    if in_trash:
+        said.append(f"{size(in_trash)} in the trash for a day and two runs, or until `backupctl thin --tidy`")
     if result["moved_bytes"]:
         said.append(f"{size(result['moved_bytes'])} of old parts moved together")
     if result["brought_back"]:

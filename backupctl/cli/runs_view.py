@@ -60,8 +60,9 @@ def _event(event: Json) -> str:
         case "thinning":
             return f"{counted(_many(body, 'captures'), 'capture')} by {body.get('by')}"
         case "thinned":
-            freed = size(max(0, number(body, "freed_bytes")))
-            return f"{counted(_many(body, 'captures'), 'capture')}, {freed} of room given back"
+            given, in_trash = number(body, "expected_bytes"), number(body, "in_trash_bytes")
+            room = (f"{size(given)} given back" if given else "", f"{size(in_trash)} in the trash" if in_trash else "")
+            return ", ".join(filter(None, (counted(_many(body, "captures"), "capture"), *room)))
         case "tidied":
             return f"{counted(_many(body, 'rewritten'), 'part')}, {size(number(body, 'moved_bytes'))} moved"
         case _:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from contextlib import closing, suppress
+from dataclasses import dataclass, field, replace
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.segments import Place
 from backupctl.operations.progress import Step, Stop
 from backupctl.operations.session import HeldSession
+from backupctl.share.captures import list_captures
+from backupctl.share.contents import read_contents
 from backupctl.share.parts import checked_segment, list_parts, part_name, part_sum, scan_part, stored_checksum
-from backupctl.share.shelf import Shelf
+from backupctl.share.shelf import Shelf, load_index
 from backupctl.share.tables import PartSum, Row, read_table, table_name, write_table
 from backupctl.share.trash import Tray
 
@@ -69,10 +72,41 @@ def _tell(session: HeldSession, found: Confirmation) -> None:
         session.event("confirmed", {
             "confirmed_parts": found.confirmed, "damaged_parts": found.damaged_parts,
             "damaged_copies": [list(copy) for copy in found.damaged_copies],
-            "salvaged_segments": found.salvaged_segments,
+            "damaged_captures": _hurt(session, found), "salvaged_segments": found.salvaged_segments,
         })  # fmt: skip
     if found.salvaged_segments:
         session.reporter.note(f"{found.salvaged_segments} segments of an unfinished run are used again")
+
+
+def _hurt(session: HeldSession, found: Confirmation) -> dict[str, list[str]]:
+    """Captures that lack segments by what was found, with the hashes of these; so that no thinning counts on them.
+
+    No capture refers to a part that was not confirmed, but the one whose run wrote it.
+    """
+    shelf, history = session.shelf, session.history
+    parts = {part for part, _ in found.damaged_copies}.union(found.damaged_parts)
+    records = list_captures(shelf.storage, shelf.mark, history).records if parts else ()
+    suspected = [record for record in records if parts.intersection(record.parts)]
+    if not suspected:
+        return {}
+    now = replace(
+        history,
+        confirmed_parts=history.confirmed_parts | dict.fromkeys(found.confirmed, history.last_sequence + 1),
+        damaged_parts=history.damaged_parts.union(found.damaged_parts),
+        damaged_copies=history.damaged_copies.union(found.damaged_copies),
+    )
+    hurt = {}
+    with closing(load_index(shelf, now)[0]) as index:
+        for record in suspected:
+            lost: dict[bytes, None] = {}
+            with suppress(Malformed):  # contents that cannot be read are told of by verification
+                for entry in read_contents(shelf.storage, shelf.mark, record.id):
+                    if entry.hash and index.find(entry.hash) < 0:
+                        lost[entry.hash] = None
+            if lost:
+                hurt[record.id] = [hash.hex() for hash in lost]
+                found.warnings.append(f"capture {record.id} lacks {len(lost)} segments, unless the card still has them")
+    return hurt
 
 
 def _lay_table_aside(session: HeldSession, part: str) -> None:

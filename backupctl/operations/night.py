@@ -97,20 +97,23 @@ def _shelf(night: Night) -> Shelf:
 
 
 def _make_room(night: Night) -> StepResult:
-    """Thins before the capture, where little room is left on the share, and gives back what was removed before."""
+    """Thins before the capture, where little room is left on the share, and gives back what was removed before.
+
+    What the last run wrote is confirmed first; where there is room, the capture does that.
+    """
     shelf = existing_shelf(night.share, night.board)
     images = [record for record in captures_of(shelf)[0].records if record.kind == "image"] if shelf else []
     if not images:
         return StepResult({"board": night.board, "free_bytes": None}, Exit.DONE, "nothing to thin yet")
     room = room_for(night.share, images, images[-1].in_use_bytes, night.policy.space.reserve)
     if room.is_short:
-        return _thin(night, SHORT)
+        return _thin(night, SHORT, confirm=True)
     return StepResult({"board": night.board, "free_bytes": room.free}, Exit.DONE, str(room))
 
 
-def _thin(night: Night, grace: Grace = FULL) -> StepResult:
+def _thin(night: Night, grace: Grace = FULL, confirm: bool = False) -> StepResult:
     """What the policy does not want any more goes. An unusual thinning waits for somebody to look at it."""
-    options = ThinOptions(night.policy, show_plan=str, yes=True, grace=grace)
+    options = ThinOptions(night.policy, show_plan=str, yes=True, confirm=confirm, grace=grace)
     result = thin(_shelf(night), options, night.facts, night.reporter, night.stop)
     return StepResult(result, exit_codes.of_thinning(result), _said_of_thinning(result))
 
@@ -121,7 +124,8 @@ def _said_of_thinning(result: Json) -> str:
     if result["unusual"] and not result["removed"]:
         return f"no capture was removed: {result['unusual']}; look at it with `backupctl thin`"
     said = f"{counted(len(result['removed']), 'capture')} removed, {size(result['expected_bytes'])} given back"
-    return "; ".join([said, *result["problems"], *result["waits"]])
+    in_trash = [f"{size(result['in_trash_bytes'])} in the trash"] if result["in_trash_bytes"] else []
+    return "; ".join([", ".join([said, *in_trash]), *result["problems"], *result["waits"]])
 
 
 def _found(verified: Json) -> str:

@@ -28,7 +28,7 @@ from backupctl.share.shelf import Shelf
 from backupctl.share.spans import NOBODY
 from backupctl.share.storage import Storage
 from backupctl.share.tables import table_name
-from backupctl.share.trash import FULL, Grace, Tray, bring_back, empty, parts_holding
+from backupctl.share.trash import FULL, Grace, Tray, bring_back, bytes_held, empty, parts_holding
 
 NOT_COUNTED = "its run's lock had been taken over when it was committed, and it does not count"
 _SETTLES_SECONDS = 5.0  # some servers give room back a little later
@@ -38,7 +38,8 @@ _SCRAP_SECONDS = 3600.0  # a small file has its name within that, or never
 
 @dataclass
 class Removal:
-    """What came of it. Bytes: `trashed` went to the trash; files of `expected` left it, and the share has `freed` more.
+    """What came of it. Bytes: `trashed` went to the trash; files of `expected` left it, and the share has `freed` more;
+    `in_trash` lie there now.
 
     `waits`: why something stays although nothing may need it; `problems`: the same, where somebody has to see to it.
     """
@@ -46,6 +47,7 @@ class Removal:
     trashed_bytes: int = 0
     expected_bytes: int = 0
     freed_bytes: int = 0
+    in_trash_bytes: int = 0
     brought_back: tuple[str, ...] = ()
     waits: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
@@ -77,6 +79,7 @@ def as_json(removals: Sequence[Removal]) -> dict[str, Any]:
         "trashed_bytes": sum(removal.trashed_bytes for removal in removals),
         "expected_bytes": sum(removal.expected_bytes for removal in removals),
         "freed_bytes": sum(removal.freed_bytes for removal in removals),
+        "in_trash_bytes": removals[-1].in_trash_bytes if removals else 0,
         "brought_back": [part for removal in removals for part in removal.brought_back],
         "rewritten_parts": [part for removal in removals for part in removal.rewriting.parts],
         "moved_bytes": sum(removal.rewriting.moved_bytes for removal in removals),
@@ -124,6 +127,7 @@ class _Run:
             self._move_folders(readers)
             self._tray.close()
             self._empty_trash(readers)
+            removal.in_trash_bytes = bytes_held(self._storage)
             self._remove_scraps()
             if policy is not None and not removal.problems:
                 removal.rewriting = rewrite(session, found, known, policy, traffic, self._stop)
@@ -134,7 +138,7 @@ class _Run:
             session.event("thinned", {
                 "captures": list(goes), "trashed_bytes": removal.trashed_bytes,
                 "expected_bytes": removal.expected_bytes, "freed_bytes": removal.freed_bytes,
-                "brought_back": list(removal.brought_back),
+                "in_trash_bytes": removal.in_trash_bytes, "brought_back": list(removal.brought_back),
             })  # fmt: skip
         return removal
 

@@ -32,7 +32,13 @@ _LOST = "it ended without a word"
 
 
 class Session:
-    """What a run knows of its shelf, and how it writes to the manifest."""
+    """What a run knows of its shelf, and how it writes to the manifest.
+
+    `witness`: what the server's clock said, once it was asked; None where the server is this machine.
+    """
+
+    witness: datetime | None = None
+    _has_asked = False
 
     def __init__(self, shelf: Shelf, facts: Facts, reporter: Reporter) -> None:
         self.shelf = shelf
@@ -66,7 +72,9 @@ class Session:
         return event.sequence
 
     def made(self, kind: str, body: dict[str, Any]) -> Event:
-        """An event that comes next."""
+        """An event that comes next. Its time counts as trusted only if the server's clock has nothing against it."""
+        if not self._has_asked:
+            self._judge_clock(server_says(self.shelf))
         return Event(
             sequence=self.history.last_sequence + 1,
             token=secrets.token_hex(4),
@@ -76,6 +84,10 @@ class Session:
             by=self.facts.by(),
             body=body,
         )
+
+    def _judge_clock(self, witness: datetime | None) -> None:
+        self._has_asked, self.witness = True, witness
+        self.clock_distrust = clock_distrust(self.history, self.facts, witness)
 
     def deliver_kept_events(self) -> None:
         """Events that an earlier run could not write, under new sequences and with their own times."""
@@ -104,19 +116,31 @@ def clock_distrust(history: History, facts: Facts, server: datetime | None = Non
         return f"the newest event on the share has no time that can be read ({newest!r})"
 
 
+def server_says(shelf: Shelf) -> datetime | None:
+    """The time by the clock of a server that is another machine, and can vouch for this one's; None if not known."""
+    if shelf.mark.same_machine:
+        return None
+    try:
+        return _witness(shelf, server_time(shelf.storage))
+    except OSError:
+        return None  # a share that may only be read
+
+
+def _witness(shelf: Shelf, time: float) -> datetime | None:
+    return None if shelf.mark.same_machine else datetime.fromtimestamp(time, UTC)
+
+
 class HeldSession(Session):
     """A session with the shelf's lock.
 
     `server_time`: the server's clock as it began, seconds since 1970; ages of files on the shelf are told by that.
-    `witness`: the same, where the server is another machine, which can vouch for the clock of this one.
     """
 
     def __init__(self, shelf: Shelf, facts: Facts, reporter: Reporter, lock: Lock) -> None:
         super().__init__(shelf, facts, reporter)
         self.lock = lock
         self.server_time = server_time(shelf.storage)
-        self.witness = None if shelf.mark.same_machine else datetime.fromtimestamp(self.server_time, UTC)
-        self.clock_distrust = clock_distrust(self.history, facts, self.witness)
+        self._judge_clock(_witness(shelf, self.server_time))
 
 
 def _wait(reporter: Reporter, stop: Stop | None, seconds: float) -> None:

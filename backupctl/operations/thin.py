@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from backupctl.domain.errors import Refused
@@ -18,11 +17,10 @@ from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.operations.removal import NOT_COUNTED, Removal, as_json, gone, remove, uncounted
 from backupctl.operations.retention_plan import plan_of
-from backupctl.operations.session import HeldSession, hold, with_ballast
+from backupctl.operations.session import HeldSession, hold, server_says, with_ballast
 from backupctl.operations.survey import survey
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.lock import holder_now
-from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import AT_ONCE, FULL, Grace
 
@@ -40,16 +38,17 @@ class ThinOptions:
     yes: bool = False
     all: bool = False
     dry_run: bool = False
-    tidy: bool = False  # give back all room that can be, at once
+    confirm: bool = False  # hash what the last run wrote before anything goes: it may be what is to stay
+    tidy: bool = False  # give back all room that can be, at once; it confirms as well
     grace: Grace = FULL
 
 
 def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     """Applies the policy: the plan, and what came of it. Only what was shown goes, if it is still to go by then.
 
-    Asks unless `yes`; a plan that is held, or unusual without `all`, removes no capture, but finishes what earlier
-    removals left: their trash may be the room that is missing. Raises Refused where the answer is no; Busy, OSError,
-    Interrupted, BackupctlError.
+    Asks unless `yes`, also before it tidies: until then a removal can be undone. A plan that is held, or unusual
+    without `all`, removes no capture, but finishes what earlier removals left: their trash may be the room that is
+    missing. Raises Refused where the answer is no; Busy, OSError, Interrupted, BackupctlError.
     """
     if options.dry_run:
         return _dry_run(shelf, options.policy, facts, reporter, stop)
@@ -66,7 +65,10 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     while options.tidy and removals and removals[-1].rewriting.parts:
         # Once more: what was rewritten can be hashed now, and what it replaces can go.
         removals += with_ballast(shelf, lambda: run.apply(()))
-    return {**shown, "asked": asked, "removed": gone(shelf, goes), **as_json(removals)}
+    came = as_json(removals)
+    return {
+        **shown, "asked": asked, "removed": gone(shelf, goes), **came, "problems": [*run.warnings, *came["problems"]],
+    }  # fmt: skip
 
 
 class _Run:
@@ -78,15 +80,18 @@ class _Run:
         self._facts = facts
         self._reporter = reporter
         self._stop = stop
+        self.warnings: list[str] = []  # of what was confirmed
 
     def plan(self) -> tuple[Json, list[str] | None, list[Removal]]:
         """The plan, what of it goes, and what came of that; or None for what goes, if somebody has to be asked."""
         options = self._options
         with self._hold() as session:
+            if options.yes:
+                self._confirm(session)
             known, plan = self._plan(session)
             shown = _as_json(self._shelf, session.history, plan, known)
             is_unusual = plan.unusual is not None and not options.all
-            if plan.goes and not options.yes:
+            if (plan.goes or options.tidy) and not options.yes:
                 return shown, None, []
             goes = {} if is_unusual else _why(plan)
             return shown, list(goes), [self._remove(session, known, goes)]
@@ -94,11 +99,16 @@ class _Run:
     def apply(self, goes: Collection[str]) -> list[Removal]:
         """Removes those of `goes` that are to go by now as well."""
         with self._hold() as session:
+            self._confirm(session)
             known, plan = self._plan(session)
             return [self._remove(session, known, {id: why for id, why in _why(plan).items() if id in goes})]
 
     def _hold(self) -> AbstractContextManager[HeldSession]:
         return hold(self._shelf, self._facts, self._reporter, "thinning", stop=self._stop)
+
+    def _confirm(self, session: HeldSession) -> None:
+        if self._options.confirm or self._options.tidy:
+            self.warnings += confirm_parts(session, self._stop)
 
     def _plan(self, session: HeldSession) -> tuple[Captures, Plan]:
         known = list_captures(self._shelf.storage, self._shelf.mark, session.history)
@@ -109,8 +119,6 @@ class _Run:
         traffic = policy.space.rewrite_traffic
         if self._options.tidy:
             grace, traffic = AT_ONCE, _NO_LIMIT
-            for text in confirm_parts(session, self._stop):
-                self._reporter.note(text)
         return remove(session, known, goes, "policy", policy, grace, traffic, self._stop)
 
 
@@ -120,8 +128,11 @@ def _why(plan: Plan) -> dict[str, str]:
 
 def _question(shown: Json, options: ThinOptions) -> tuple[str, str]:
     """And the word that answers it."""
-    word = "all" if shown["unusual"] and not options.all else "yes"
-    return f"{options.show_plan(shown)}\n\nType {word} to remove what goes:", word
+    goes = any(item["action"] == "goes" for item in shown["captures"])
+    word = "all" if goes and shown["unusual"] and not options.all else "yes"
+    asks = f"Type {word} to remove what goes:" if goes else f"Type {word} to tidy:"
+    tidies = "All that was removed, also before, goes for good: the trash is emptied at once.\n\n"
+    return f"{options.show_plan(shown)}\n\n{tidies if options.tidy else ''}{asks}", word
 
 
 def _as_json(shelf: Shelf, history: History, plan: Plan, captures: Captures) -> Json:
@@ -141,17 +152,9 @@ def _as_json(shelf: Shelf, history: History, plan: Plan, captures: Captures) -> 
     }
 
 
-def _witness(shelf: Shelf) -> datetime | None:
-    """As `HeldSession.witness`: a plan that is only shown has to be the one that would be applied."""
-    try:
-        return None if shelf.mark.same_machine else datetime.fromtimestamp(server_time(shelf.storage), UTC)
-    except OSError:
-        return None  # a share that may only be read
-
-
 def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     captures, history = captures_of(shelf)
-    plan = plan_of(captures, history, policy.retention, facts, _witness(shelf))
+    plan = plan_of(captures, history, policy.retention, facts, server_says(shelf))
     files = (f"captures/{id}/{name}" for id in plan.goes for name in shelf.storage.names(f"captures/{id}"))
     would_free = sum(shelf.storage.size(name) or 0 for name in files)
     found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))

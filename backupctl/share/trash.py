@@ -243,6 +243,11 @@ def _empty(storage: Storage, lock: Lock, tray: str) -> int:
     return freed
 
 
+def bytes_held(storage: Storage) -> int:
+    """What lies in the trash, closed trays or not."""
+    return sum(storage.size(f"{tray}/{name}") or 0 for tray in _trays(storage) for name in _files(storage, tray))
+
+
 def stray_tables(storage: Storage) -> set[str]:
     """Parts of which only the table is on the shelf, and that are not in the trash."""
     parts, tables = list_parts(storage)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 import time
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from backupctl.operations.progress import Quiet
+from backupctl.operations.progress import Quiet, Stop
 from backupctl.operations.session import hold
+from backupctl.operations.verify import VerifyOptions, verify
+from backupctl.share.manifest import read_manifest
 from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import adopt_share, make_shelf
 from backupctl.share.storage import Bytes, FolderStorage, Sink
@@ -63,3 +66,15 @@ def test_only_another_machine_is_a_witness(tmp_path: Path, same_machine: bool) -
     with hold(shelf, facts(), Quiet(), "capture", beat_seconds=NEVER) as session:
         assert session.server_time == pytest.approx(time.time(), abs=60)
         assert session.witness == (None if same_machine else datetime.fromtimestamp(session.server_time, UTC))
+
+
+@pytest.mark.parametrize("days", [0, 1])
+def test_no_event_counts_as_dated_whose_time_the_server_denies(tmp_path: Path, days: int) -> None:
+    """Also of a run without the lock: it would be the newest for days, and keep all clocks from being trusted."""
+    made = "2026-01-01T02:00:00+01:00"
+    adopt_share(tmp_path, False, made)
+    shelf = make_shelf(tmp_path, "greenhouse", "xxh3-128", made)
+    there = replace(facts(), synchronised=None, now=lambda: datetime.now(UTC) + timedelta(days=days))
+    verify(shelf, VerifyOptions(), there, Quiet(), Stop())
+    (event,) = read_manifest(shelf.storage).events
+    assert (event.kind, event.trusted) == ("verified", days == 0)

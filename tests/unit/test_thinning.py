@@ -145,7 +145,16 @@ def test_tidying_does_all_at_once(board: SmallBoard, shelf: Shelf) -> None:
     assert sizes(shelf) == [1, 1, 4, 20]
     assert not any("trash" in name for name in other_files(shelf.path))
     assert done["expected_bytes"] == done["trashed_bytes"]
+    assert done["in_trash_bytes"] == 0
     check_restores(board, shelf)
+
+
+def test_tidying_asks_also_where_nothing_goes_by_the_policy(board: SmallBoard, shelf: Shelf) -> None:
+    trashed = thin_once(board, shelf)["in_trash_bytes"]
+    with pytest.raises(Refused, match="yes was not typed"):
+        thin(shelf, ThinOptions(NEWEST_TWO, str, tidy=True), board.facts(), Quiet(), Stop())
+    left = [path for path in (shelf.path / "trash").rglob("*") if path.is_file()]
+    assert sum(path.stat().st_size for path in left) == trashed > 0
 
 
 def test_an_interrupted_runs_part_stays_for_two_days(board: SmallBoard, shelf: Shelf) -> None:

@@ -144,16 +144,21 @@ def test_computers_that_capture_thin_and_restore_at_once(
     first, path = five_nights(tmp_path)
     contents: dict[str, bytes] = dict(first.contents)
     computers = [Computer(tmp_path / f"computer {number}", number) for number in range(4)]
-    until = time.monotonic() + 6
+    began = time.monotonic()
     wrong: list[str] = []
     done = dict.fromkeys(("capture", "thin", "restore", "late"), 0)
 
     def shelf_of(computer: Computer) -> Shelf:
         return computer.shelf(FolderStorage(path), path)
 
+    def goes_on() -> bool:
+        """Long enough for each of them, also on a machine that is busy with other things."""
+        most = 6 if min(done["capture"], done["thin"], done["restore"]) > 2 else 120
+        return time.monotonic() - began < most and not wrong
+
     def run(computer: Computer, name: str, work: Callable[[Computer, Shelf, int], None]) -> None:
         turn = 0
-        while time.monotonic() < until and not wrong:
+        while goes_on():
             turn += 1
             try:
                 work(computer, shelf_of(computer), turn)
