@@ -157,7 +157,7 @@ def test_a_card_that_cannot_be_read_everywhere(board: Board) -> None:
 
 def test_what_a_night_found_is_told_and_so_is_its_end(board: Board) -> None:
     # As the check of preflight named "power" has it.
-    weak = "power: the voltage is too low now, by rpi_volt"
+    weak = "power: the voltage is too low now, by supply_watch"
     said = board.after_night(Exit.DAMAGE, damage=True, unusual="4 at once", warnings=[weak])
     assert "its power supply is too weak" in said
     assert "there is damage on the share" in said

@@ -47,7 +47,7 @@ class Rig:
         named = ("capture", "--board", board, "--source", source, "--json", *words)
         return self.backupctl(*named, share=share, codes=(0, 4)).json
 
-    def shell(self, command: str, seconds: float = 60) -> str:
+    def shell(self, command: str, seconds: float = 180) -> str:
         """The output of a command that has to succeed."""
         ended = self.board.run(command, seconds)
         assert ended.code == 0, (command, ended)

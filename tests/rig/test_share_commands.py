@@ -1,4 +1,4 @@
-"""Mounting by what `share plan` writes: on a real SMB mount, after another start, and moved to another server."""
+"""Mounting by what `share plan` writes: at once, for nights after another start, and moved to another server."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pytest
 
 from tests.rig import recipe
 from tests.rig.board import Board, Disk
+from tests.rig.nights import NIGHT, POLICY_FILE, journal, move_to_night, prepare, state, wait_for
 from tests.rig.rig import SHARE_BYTES, Rig
 
 pytestmark = pytest.mark.rig
@@ -106,20 +107,42 @@ def test_a_server_that_does_not_answer(applied: Rig) -> None:
     assert "did not answer within 5 s" in told["faults"][0]["what"]
 
 
-def test_both_forms_are_mounted_after_another_start(rig: Rig, tmp_path: Path) -> None:
+def test_a_night_by_either_form_after_another_start(rig: Rig, tmp_path: Path) -> None:
+    """The share is not mounted when the timer goes off; the night's first look at it has it mounted."""
     card, share = Disk(tmp_path / "card.img", "card"), Disk(tmp_path / "share.img", "share")
     shutil.copyfile(recipe.card(), card.path)
     recipe.make_share_disk(share.path, SHARE_BYTES)
     board = Board(tmp_path / "own")
+
+    def done(command: str) -> str:
+        ended = board.run(command, 180)
+        assert ended.code == 0, (command, ended)
+        return ended.out
+
+    def install_timer(mount: str) -> None:
+        done(f"backupctl timer install --share '{mount}' --policy {POLICY_FILE} --yes")
+
     try:
         board.start(card, share, bound_to_us=True)
         board.install_program()
+        prepare(board)
         planned(board, FSTAB)
         planned(board, UNITS, "--units")
+        for mount in (FSTAB, UNITS):
+            done(f"backupctl share adopt '{mount}' --board greenhouse")
+        install_timer(FSTAB)
         board.power_off()
         board.start(card, share, bound_to_us=True)
-        for mount in (FSTAB, UNITS):
+        for captures, mount in enumerate((FSTAB, UNITS), 1):
+            if mount == UNITS:
+                install_timer(mount)
+            before = state(board, NIGHT)
+            done(f"umount --types cifs '{mount}' 2>/dev/null; ! findmnt --types cifs '{mount}'")
+            move_to_night(board, captures)
+            ended = wait_for(board, NIGHT, "inactive", "failed", after=before)
+            assert (ended["Result"], ended["ExecMainStatus"]) == ("success", "0"), journal(board, NIGHT)
             assert mounted(board, mount)["dir_mode"] == "0700"
+            assert len(done("ls -d /srv/share/*/boards/greenhouse/captures/*/record.json").splitlines()) == captures
     finally:
         board.kill()
         card.path.unlink()
