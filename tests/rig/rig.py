@@ -19,6 +19,9 @@ SHARE_BYTES = 1 << 30
 BOARD = "shed"
 SERVED = f"/srv/share/{recipe.SHARE_FOLDER}"  # the share's folder on the server's side
 SHARE = recipe.MOUNT_POINT  # and on its client's
+# To another port. A server that was stopped would be started again by the mount, which requires it.
+MOVE_SERVER = "sed -i 's/smb ports = {}/smb ports = {}/' /etc/samba/smb.conf && systemctl restart smbd"
+_AUTOMOUNT = r"mnt-net\x20share.automount"
 
 
 class Rig:
@@ -88,6 +91,27 @@ class Rig:
         finally:
             if self.board.running():
                 self.shell(f"umount {path}")
+
+    @contextmanager
+    def server_away(self) -> Iterator[None]:
+        """The share is not mounted, and nobody listens where its server should be."""
+        self.shell(f"{{ umount --types cifs '{SHARE}' || true; }} && {MOVE_SERVER.format(445, 4450)}")
+        try:
+            yield
+        finally:
+            # systemd gives up an automount whose mount has failed five times in ten seconds.
+            again = f"systemctl reset-failed && systemctl restart '{_AUTOMOUNT}'"
+            self.shell(f"{MOVE_SERVER.format(4450, 445)} && {again}")
+
+    @contextmanager
+    def server_hung(self) -> Iterator[None]:
+        """Its connections stand, and nothing is answered."""
+        # Attributes that the client has asked for count for a second (mount.cifs(8), actimeo).
+        self.shell("pkill -STOP smbd && sleep 2")
+        try:
+            yield
+        finally:
+            self.shell("pkill -CONT smbd")
 
     def blank(self, name: str, size: int) -> Path:
         """A card that was never written to."""

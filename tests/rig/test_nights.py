@@ -19,12 +19,11 @@ from tests.rig.nights import (
     state,
     wait_for,
 )
-from tests.rig.rig import SERVED, SHARE, Rig
+from tests.rig.rig import MOVE_SERVER, SERVED, SHARE, Rig
 
 pytestmark = pytest.mark.rig
 
 BOARD = "porch"
-MOVE_SERVER = "sed -i 's/smb ports = {}/smb ports = {}/' /etc/samba/smb.conf && systemctl restart smbd"
 
 
 @pytest.fixture
@@ -58,7 +57,7 @@ def test_a_night_that_comes_to_nothing_twice(at_night: Rig) -> None:
     assert "could not begin" in " ".join(rig.backupctl("timer", "show").out.split())
 
     # It is tried again, and killed in the middle of it.
-    rig.shell(f"{MOVE_SERVER.format(4450, 445)} && touch /run/hold && systemctl start {RETRY}", 180)
+    rig.shell(f"{MOVE_SERVER.format(4450, 445)} && touch /run/hold && systemctl start {RETRY}")
     rig.shell(
         "for n in $(seq 900); do pgrep -f 'while \\[ -e /run/hold' >/dev/null && exit 0; sleep 0.1; done; exit 1", 120
     )

@@ -98,11 +98,8 @@ def test_a_server_that_does_not_answer(applied: Rig) -> None:
         return next(share for share in shares if share["mount"] == mount)
 
     mounted(applied.board, FSTAB)
-    applied.shell("pkill -STOP smbd")
-    try:
+    with applied.server_hung():
         told = applied.inside(look, FSTAB)
-    finally:
-        applied.shell("pkill -CONT smbd")
     assert told["state"] == "no answer"
     assert "did not answer within 5 s" in told["faults"][0]["what"]
 

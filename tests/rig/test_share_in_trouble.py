@@ -4,7 +4,6 @@ of in its own words, in time; nothing is lost by it, and the next run succeeds."
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import pytest
@@ -15,7 +14,6 @@ pytestmark = pytest.mark.rig
 
 BOARD = "cellar"  # a shelf of its own
 CARD = "/var/tmp/trouble.img"
-AUTOMOUNT = r"mnt-net\x20share.automount"
 WORDS = ("--board", BOARD, "--source", CARD)
 
 
@@ -26,16 +24,6 @@ def ready(adopted: Rig) -> Iterator[Rig]:
     adopted.capture(CARD, board=BOARD)
     yield adopted
     adopted.shell(f"rm {CARD}")
-
-
-@contextmanager
-def server_stopped(rig: Rig) -> Iterator[None]:
-    """Its connections stand, and nothing is answered."""
-    rig.shell("pkill -STOP smbd")
-    try:
-        yield
-    finally:
-        rig.shell("pkill -CONT smbd")
 
 
 def beneath_the_mount(rig: Rig) -> str:
@@ -60,25 +48,21 @@ def test_a_server_that_hangs(ready: Rig) -> None:
         checks = preflight(Path(share), board, Path(source), Policy(), facts, Quiet(), answer_seconds=3)["checks"]
         return [[check["result"], check["detail"]] for check in checks] + [time.monotonic() - began]
 
-    with server_stopped(ready):
+    with ready.server_hung():
         *checks, seconds = ready.inside(look, SHARE, BOARD, CARD)
     assert checks == [["refuse", f"{SHARE} did not answer within 3 s"]]
-    assert seconds < 10
+    assert seconds < 20
     assert beneath_the_mount(ready) == ""
 
 
 def test_a_server_that_is_away(ready: Rig) -> None:
-    ready.shell(f"systemctl stop smbd && umount '{SHARE}'")
-    try:
+    with ready.server_away():
         for command in ("preflight", "night"):
             said = ready.backupctl(command, *WORDS, codes=(3,))
             assert "mount" in said.out + said.err
             assert "verify" not in said.out or "verify not run" in said.out
-    finally:
-        # systemd gives up an automount whose mount has failed five times in ten seconds.
-        ready.shell(f"systemctl start smbd && systemctl reset-failed && systemctl restart '{AUTOMOUNT}'")
     assert beneath_the_mount(ready) == ""
-    assert ready.backupctl("preflight", *WORDS, codes=(0, 4)).code in (0, 4)
+    assert ready.backupctl("night", *WORDS, "--json", codes=(4,)).json["capture"]["state"] == "good"
 
 
 def test_two_clients_try_it_at_once(ready: Rig) -> None:
@@ -96,7 +80,10 @@ def test_two_clients_try_it_at_once(ready: Rig) -> None:
     with ready.mounted("Back ups", "other") as other:
         # Their server's clock is that of the same machine.
         assert all(abs(ahead) < 5 for ahead in ready.inside(both, SHARE, other, BOARD))
-    assert ready.shell(f"ls '{SERVED}/boards/{BOARD}/probe'") == ""
+    # A file that was closed a moment ago is still open at the server, and goes once it is not (mount.cifs(8),
+    # closetimeo).
+    probes = f"'{SERVED}/boards/{BOARD}/probe'"
+    ready.shell(f'for n in $(seq 50); do [ -z "$(ls {probes})" ] && exit 0; sleep 0.2; done; exit 1')
 
 
 def test_a_share_that_is_mounted_read_only(ready: Rig) -> None:
@@ -173,15 +160,20 @@ def test_a_server_whose_clock_is_a_day_off(ready: Rig) -> None:
     assert night["thin"]["held"] is None
 
 
+WORDS_OF_CODES = {1: "the share failed", 8: "no progress for"}
+
+
 @pytest.mark.parametrize(
-    ("how", "signal", "code", "words"),
+    ("how", "signal", "stall", "codes"),
     [
-        ("soft", "STOP", 8, "no progress for"),
-        ("hard", "STOP", 8, "no progress for"),
-        ("soft", "KILL", 1, "the share failed"),
+        ("soft", "STOP", 5, (8,)),
+        ("hard", "STOP", 5, (8,)),
+        ("soft", "KILL", 60, (1, 8)),  # each call takes its ten seconds to fail
     ],
 )
-def test_a_server_that_fails_while_a_capture_writes(ready: Rig, how: str, signal: str, code: int, words: str) -> None:
+def test_a_server_that_fails_while_a_capture_writes(
+    ready: Rig, how: str, signal: str, stall: int, codes: tuple[int, ...]
+) -> None:
     def capture(share: str, board: str, source: str, signal: str, stall: int) -> list[Any]:
         import contextlib
         import io
@@ -219,19 +211,19 @@ def test_a_server_that_fails_while_a_capture_writes(ready: Rig, how: str, signal
     before = ready.backupctl("list", "--board", BOARD, "--json").json
     with ready.mounted("Back ups", "failing", how) as path:
         try:
-            stall = 5 if signal == "STOP" else 90
             result, ended, said, seconds = ready.inside(capture, path, BOARD, CARD, signal, stall, seconds=240)
         finally:
             ready.shell("pkill -CONT smbd || { systemctl reset-failed smbd; systemctl restart smbd; }")
-        assert (result, ended) == (None, code), said
-        assert words in said
+        assert result is None
+        assert ended in codes, said
+        assert WORDS_OF_CODES[ended] in said
         print(f"{how}, {signal}: {seconds:.0f} s, {said}")
         # The next one is not held up, tells of it, and uses what was written.
         again = ready.capture(CARD, share=path, board=BOARD)
         assert again["written_bytes"] < 23_000_000
     runs = ready.backupctl("runs", "--board", BOARD, "--json").json
     (failed,) = [event for event in runs if event["kind"] == "failed"][-1:]
-    assert failed["body"]["exit"] == code
+    assert failed["body"]["exit"] == ended
     listed = ready.backupctl("list", "--board", BOARD, "--json").json
     assert [item["id"] for item in listed] == [item["id"] for item in before] + [again["id"]]
     ready.backupctl("verify", "--board", BOARD, "--json")

@@ -97,7 +97,10 @@ def check_lock(situation: Situation) -> Check:
 def check_clock(situation: Situation) -> Check:
     why = _distrust(situation)
     if why is not None:
-        todo = 'Set the clock. A capture is taken, and marked, but nothing is thinned. See `[clock] trust = "always"`.'
+        todo = (
+            "A capture is taken, and marked, but nothing is thinned. Set the clock, or, if you know that it is right, "
+            'say trust = "always" under [clock] of the policy.'
+        )
         return Check("clock", WARNING, why, todo)
     return Check("clock", OK, f"{situation.facts.now():%a %d %b %Y %H:%M %z}")
 
