@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -83,6 +84,21 @@ def restore(
     shrink: Annotated[
         bool, typer.Option("--shrink", help="On a smaller card: the last file system is made smaller on the way.")
     ] = False,
+    size: Annotated[
+        str | None,
+        typer.Option("--size", metavar="SIZE", help="Into a file: for a card of that size.", show_default=False),
+    ] = None,
+    partition: Annotated[
+        int | None,
+        typer.Option(
+            "--partition",
+            metavar="N",
+            min=1,
+            max=255,
+            help="Only this one, onto the one with its number, or a partition.",
+            show_default=False,
+        ),
+    ] = None,
     scratch: Annotated[
         Path, typer.Option("--scratch", metavar="DIR", help="Where a changed capture is made ready.")
     ] = Path("/var/tmp"),
@@ -97,25 +113,60 @@ def restore(
     capture_name, target = _capture_and_target(words, as_of is not None)
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
+    is_card = target.is_block_device()
+    length = _size(size) if size is not None else None
+    if is_card and length is not None:
+        raise UsageError(f"{target} has the size that it has", "--size is for files.")
+    if is_card and board is None:
+        raise UsageError("whose card is it?", "A card is only written with --board NAME.")
+    said = erase if yes else None
+
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.share.shelf import open_shelf
 
-        if target.is_block_device():
-            from backupctl.operations.restore_card import CardOptions, restore_to_card
-            from backupctl.operations.suiting import Changes
-
-            if board is None:
-                raise UsageError("whose card is it?", "A card is only written with --board NAME.")
-            said = erase if yes else None
-            changes = Changes(fill, shrink, may_ask=not (said or dry_run), scratch=scratch)
-            options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan, changes)
-            return restore_to_card(open_shelf(folder, board), capture_name, moment, options, facts, reporter, stop)
-        from backupctl.operations.restore import restore_to_file
-
         shelf = open_shelf(folder, board)
-        return restore_to_file(shelf, capture_name, moment, target, dry_run, facts, reporter, stop)
+        named = (shelf, capture_name, moment)
+        if not (is_card or fill or shrink or length is not None or partition is not None):
+            from backupctl.operations.restore import restore_to_file
+
+            return restore_to_file(*named, target, dry_run, facts, reporter, stop)
+        from backupctl.operations.suiting import Changes
+
+        changes = Changes(fill, shrink, may_ask=not (said or dry_run or yes), scratch=scratch)
+        if not is_card and partition is not None:
+            from backupctl.operations.restore_partition import restore_partition_to_file
+
+            return restore_partition_to_file(
+                *named, partition, target, length, dry_run, changes, facts, reporter, stop
+            )  # fmt: skip
+        if not is_card:
+            from backupctl.operations.restore_changed import restore_changed_to_file
+
+            return restore_changed_to_file(*named, target, length, dry_run, changes, facts, reporter, stop)
+        from backupctl.operations.restore_card import CardOptions, restore_to_card
+
+        options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan, changes)
+        if partition is None:
+            return restore_to_card(*named, options, facts, reporter, stop)
+        from backupctl.operations.restore_partition import restore_partition
+
+        return restore_partition(*named, partition, options, facts, reporter, stop)
 
     run_command(task, render.restored, as_json, quiet)
+
+
+def _size(text: str) -> int:
+    """Bytes in `32 GB`, `31116288 sectors`, or plain bytes. Raises UsageError."""
+    from backupctl.domain.quantities import parse_size
+
+    sectors = re.fullmatch(r"(\d{1,15}) *sectors", text.strip(), re.ASCII)
+    try:
+        found = int(sectors[1]) * 512 if sectors else parse_size(text)
+    except ValueError as error:
+        raise UsageError(f"--size: {error}", "Or in sectors of 512 bytes: '31116288 sectors'.") from None
+    if found < 1 << 20:
+        raise UsageError(f"--size: no card has only {found} bytes", "As it is printed on a card: '32 GB'.")
+    return found // 512 * 512
 
 
 def _capture_and_target(words: list[str], with_moment: bool) -> tuple[str | None, Path]:

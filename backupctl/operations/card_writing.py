@@ -24,6 +24,7 @@ from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.segments import SEGMENT_BYTES, Entry, State
 from backupctl.domain.units import size
+from backupctl.formats.reader import check_bounds
 from backupctl.operations.card_source import CardSource
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
@@ -128,6 +129,37 @@ class DeviceCard:
 
 
 @dataclass(frozen=True)
+class PartOfCard:
+    """A partition of a card, as if it were a card; bytes."""
+
+    card: Card
+    start: int
+    size: int
+
+    def write(self, offset: int, data: bytes) -> None:
+        self.card.write(self._checked(offset, len(data)), data)
+
+    def zero(self, offset: int, length: int) -> None:
+        self.card.zero(self._checked(offset, length), length)
+
+    def discard(self, offset: int, length: int) -> bool:
+        return self.card.discard(self._checked(offset, length), length)
+
+    def flush(self) -> None:
+        self.card.flush()
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        return self.card.read_at(self._checked(offset, length), length)
+
+    def reread_partitions(self) -> bool:
+        return True  # the table stays as it is
+
+    def _checked(self, offset: int, length: int) -> int:
+        check_bounds(offset, length, self.size)
+        return self.start + offset
+
+
+@dataclass(frozen=True)
 class CardWriter:
     """One restore of `source` onto `card`, which messages call `name`. It is the target that a source writes to."""
 
@@ -137,6 +169,7 @@ class CardWriter:
     wipe_free: bool
     reporter: Reporter
     stop: Stop
+    emptied: str = "without a partition table"  # how it is left if this fails, in words
 
     def put(self) -> str:
         """Does it all, as told above; returns what stands in free space now, in words.
@@ -276,9 +309,7 @@ class CardWriter:
         except OSError as error:
             self.reporter.note(f"{self.name} could not be made to look empty ({error}): do not trust what is on it")
         else:
-            self.reporter.note(
-                f"{self.name} is left without a partition table, so that nobody takes it for a whole copy"
-            )
+            self.reporter.note(f"{self.name} is left {self.emptied}, so that nobody takes it for a whole copy")
 
     @contextmanager
     def _card_at_fault(self, what: str, offset: int) -> Iterator[None]:

@@ -32,7 +32,7 @@ from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.table_writing import NewTable, rewritten, usable_end
 from backupctl.operations.captured_layout import in_use_of, pieces_of, sector_size_of
 from backupctl.operations.card_map import read_card_map
-from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.operations.restore import pour
 from backupctl.operations.scratch_image import ScratchSource, Stand, Stands
 from backupctl.operations.stitching import Stretch
@@ -50,7 +50,6 @@ class Wishes:
     card_size: int
     sector_size: int
     fill: bool = False
-    shrink: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,11 +69,8 @@ def prepared(
     pieces = pieces_of(record)
     need = record.in_use_bytes + max(0, record.stream_bytes - wishes.card_size)
     need += max(0, wishes.card_size - record.stream_bytes) // _OWN_SHARE if wishes.fill else 0
-    _refuse_without_room(folder, need + _SPARE_BYTES)
-    reporter.note(
-        f"Before the card is touched, the capture is made ready in {folder} (up to {size(need)}). The files there have "
-        "no names, hold all that the card held, keys included, and are gone when this ends, however it ends."
-    )
+    refuse_without_room(folder, need)
+    announce(reporter, folder, need)
     with ExitStack() as stack:
 
         def scratch(length: int) -> ScratchFile:
@@ -87,9 +83,17 @@ def prepared(
         yield _Preparing(record, wishes, pieces, rest, files, reporter, stop).run(shelf, history)
 
 
-def _refuse_without_room(folder: Path, need: int) -> None:
+def announce(reporter: Reporter, folder: Path, need: int) -> None:
+    reporter.note(
+        f"First, what is to be written is made ready in {folder} (up to {size(need)}). The files there have no names, "
+        "hold all that the card held, keys included, and are gone when this ends, however it ends."
+    )
+
+
+def refuse_without_room(folder: Path, need: int) -> None:
+    """Raises Refused unless so many bytes, and a few more, have room there."""
     there = room(folder)
-    if there < need:
+    if there < need + _SPARE_BYTES:
         raise Refused(
             f"{folder} has room for {size(there)}, and up to {size(need)} are needed to make the capture ready",
             "Nothing was written. Name a folder with more room: --scratch DIR.",
@@ -120,7 +124,10 @@ class _Preparing:
         if fitted.why_not:
             warnings.append(f"{fitted.why_not}: the rest of the card stays unused")
         if fitted.resized:
-            changes += self._resize(fitted.resized, fitted, warnings)
+            piece = fitted.resized
+            start, end = fitted.places[piece.number]
+            used = in_use_of(self.record, piece.number)
+            changes += resized(piece, self.files[piece.number], end - start, used, warnings, self.reporter, self.stop)
         changes += [f"partition {number} (swap) moves along, and keeps its UUID" for number in fitted.moved]
         content_end = self._write_rest(before, table, fitted, warnings)
         if table and table.sector_size != self.wishes.sector_size:
@@ -152,38 +159,6 @@ class _Preparing:
         if table.scheme == "mbr":
             container = mbr.extended_partition(image.read_at(0, mbr.RECORD), table.sector_size)
         return fit(self.pieces, container, usable_end(table, image, wishes.card_size, wishes.sector_size), wishes.fill)
-
-    def _resize(self, piece: Piece, fitted: Fitted, warnings: list[str]) -> list[str]:
-        file = self.files[piece.number]
-        start, end = fitted.places[piece.number]
-        self._step(f"checking {piece.name}")
-        superblock = _superblock(file, piece)
-        behind = _content(file, superblock.blocks * superblock.block_size, file.size)
-        if behind:
-            warnings.append(f"{size(behind)} behind the file system of {piece.name}, in its partition, are left out")
-        ext4_tools.make_clean(file.path, piece.name)
-        superblock = _superblock(file, piece)
-        block = superblock.block_size
-        blocks = (end - start) // block
-        smaller = blocks < superblock.blocks
-        used = in_use_of(self.record, piece.number)
-        figures = f"{size(used)} in use"
-        if smaller:
-            self._step(f"asking how small {piece.name} can be")
-            least = ext4_tools.smallest(file.path)
-            figures += f", at the least {size(least * block)}"
-            if least > blocks:
-                raise does_not_fit(piece, used, least * block, blocks * block)
-        file.resize(max(file.size, end - start))
-        if blocks != superblock.blocks:
-            self._step(f"making {piece.name} {'smaller' if smaller else 'larger'}")
-            ext4_tools.resize(file.path, blocks)
-            self._step(f"checking {piece.name} again")
-            ext4_tools.judge(file.path, piece.name)
-        file.resize(end - start)
-        was = size(piece.end - piece.start)
-        word = "shrinks" if smaller else "grows"
-        return [f"{piece.name} ({piece.kind}) {word} from {was} to {size(end - start)} ({figures})"]
 
     def _write_rest(self, before: Stands, table: PartitionTable | None, fitted: Fitted, warnings: list[str]) -> int:
         """What lies outside the volumes: all up to where things change place. Returns where the content ends."""
@@ -228,9 +203,43 @@ class _Preparing:
         behind = Ranges([(min(content_end, image.size), image.size)]) - structures
         return replace(found, free=found.free | behind, zero=found.zero - behind)
 
-    def _step(self, words: str) -> None:
-        self.stop.check()
-        self.reporter.step(Step(words, 0, 0))
+
+def resized(
+    piece: Piece, file: ScratchFile, length: int, used: int, warnings: list[str], reporter: Reporter, stop: Stop
+) -> tuple[str, ...]:
+    """Makes the file system in `file` so large that it fills `length` bytes; in words what was done.
+
+    `used`: bytes, for the words. Raises Refused if it does not fit, or has errors.
+    """
+    step = step_by_step(reporter, stop)
+    step(f"checking {piece.name}")
+    superblock = _superblock(file, piece)
+    behind = _content(file, superblock.blocks * superblock.block_size, file.size)
+    if behind:
+        warnings.append(f"{size(behind)} behind the file system of {piece.name}, in its partition, are left out")
+    ext4_tools.make_clean(file.path, piece.name)
+    superblock = _superblock(file, piece)
+    block = superblock.block_size
+    blocks = length // block
+    smaller = blocks < superblock.blocks
+    figures = f"{size(used)} in use"
+    if smaller:
+        step(f"asking how small {piece.name} can be")
+        least = ext4_tools.smallest(file.path)
+        figures += f", at the least {size(least * block)}"
+        if least > blocks:
+            raise does_not_fit(piece, used, least * block, blocks * block)
+    file.resize(max(file.size, length))
+    if blocks != superblock.blocks:
+        step(f"making {piece.name} {'smaller' if smaller else 'larger'}")
+        ext4_tools.resize(file.path, blocks)
+        step(f"checking {piece.name} again")
+        ext4_tools.judge(file.path, piece.name)
+    file.resize(length)
+    was = size(piece.end - piece.start)
+    return (
+        f"{piece.name} ({piece.kind}) {'shrinks' if smaller else 'grows'} from {was} to {size(length)} ({figures})",
+    )
 
 
 def does_not_fit(piece: Piece, used: int, least: int, there: int) -> Refused:

@@ -62,11 +62,15 @@ class RestorePlan:
     target_bytes: int | None = None
     target_description: str = ""
     target_contents: tuple[str, ...] = ()
+    erased: str = ""  # what of the target will be lost, where that is not all of it
     changes: tuple[str, ...] = ()  # what will be other than in the capture, in words
     warnings: tuple[str, ...] = ()
 
 
-def plan_file(record: CaptureRecord, history: History, target: Path, now: datetime) -> RestorePlan:
+def plan_file(
+    record: CaptureRecord, history: History, target: Path, now: datetime, changes: tuple[str, ...] = (),
+    warnings: tuple[str, ...] = (),
+) -> RestorePlan:  # fmt: skip
     """For a file. Raises Refused if it exists or its folder does not."""
     if target.exists() or target.is_symlink():
         raise Refused(f"{target} exists already", "Nothing is overwritten. Choose another name, or remove it yourself.")
@@ -74,7 +78,9 @@ def plan_file(record: CaptureRecord, history: History, target: Path, now: dateti
         raise Refused(f"there is no device {target}", "See `backupctl cards`. A file in this place would be in memory.")
     if not target.parent.is_dir():
         raise Refused(f"there is no folder {target.parent}", "Make it first.")
-    return RestorePlan(**said_of(record, history, now), target=str(target), target_is_card=False)
+    said = said_of(record, history, now)
+    said["warnings"] += warnings
+    return RestorePlan(**said, target=str(target), target_is_card=False, changes=changes)
 
 
 def _is_among_devices(folder: Path) -> bool:
@@ -110,8 +116,8 @@ def restore_to_file(
     plan = plan_file(record, history, target, facts.now())
     if dry_run:
         return {"plan": asdict(plan), "restored": False}
-    with left_alone(shelf, record, facts):
-        _restore_to_file(shelf, history, record, target, reporter, stop)
+    with left_alone(shelf, record, facts), named_file(target, record.stream_bytes) as file:
+        pour(shelf, history, record, file, lambda _: False, reporter, stop)
     tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
     return {"plan": asdict(plan), "restored": True}
 
@@ -125,13 +131,13 @@ def left_alone(shelf: Shelf, record: CaptureRecord, facts: Facts) -> Iterator[No
         yield
 
 
-def _restore_to_file(
-    shelf: Shelf, history: History, record: CaptureRecord, target: Path, reporter: Reporter, stop: Stop
-) -> None:
+@contextmanager
+def named_file(target: Path, size: int) -> Iterator[Target]:
+    """A sparse file of `size` bytes beside `target`, which is synced and gets its name if the block ends well."""
     beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
-        with _FileTarget(beside, record.stream_bytes) as file:
-            pour(shelf, history, record, file, lambda _: False, reporter, stop)
+        with _FileTarget(beside, size) as file:
+            yield file
             file.sync()
         _name(beside, target)
     finally:
@@ -195,8 +201,11 @@ def pour(
     later: Callable[[Stretch], bool],
     reporter: Reporter,
     stop: Stop,
+    wanted: Callable[[Stretch], bool] | None = None,
 ) -> list[tuple[Stretch, bytes]]:
     """Writes a capture's stream to `target`, except the stretches for which `later` says so: those are returned.
+
+    Only what is `wanted` is read at all, and what lies between is free then.
 
     Raises Damaged, OSError of either side.
     """
@@ -217,7 +226,9 @@ def pour(
                 target.write(entry.offset, content)
             return stretch, None
 
-        for stretch, content in in_order(stretches, move, _WORKERS, SEGMENTS_AT_ONCE):
+        for stretch, content in in_order(
+            filter(wanted, stretches) if wanted else stretches, move, _WORKERS, SEGMENTS_AT_ONCE
+        ):
             stop.check()
             if content is not None:
                 kept.append((stretch, content))

@@ -66,7 +66,7 @@ def restore_to_card(
         if fitting.wishes is None:
             _refuse_unless_all_there(shelf, history, record, reporter)
         else:
-            _refuse_scratch_on_target(changes.scratch, disk)
+            refuse_scratch_on_target(changes.scratch, disk)
             stack.enter_context(left_alone(shelf, record, facts))
             made = stack.enter_context(
                 prepared(shelf, history, record, fitting.wishes, changes.scratch, reporter, stop)
@@ -77,7 +77,7 @@ def restore_to_card(
             return {"plan": asdict(plan), "restored": False}
         if fitting.wishes is None:
             stack.enter_context(left_alone(shelf, record, facts))
-        _ask(options, plan, disk, reporter)
+        ask(options, plan, disk.name, reporter)
         free_space = _write(shelf, record, source, options, disk, facts, reporter, stop)
     body = {"capture": record.id, "target": str(target), "board": record.board}
     tell(shelf, facts, reporter, "restored", {**body, "changes": list(plan.changes)} if plan.changes else body)
@@ -92,21 +92,26 @@ def _write(
     target = options.target.absolute()
     # Opened anew, since a drive with exchangeable media notices another card when it is opened.
     with open_exclusive(target, write=True, expected=disk) as device:
-        _refuse_unless_cache_can_be_emptied(device)
+        refuse_unless_cache_can_be_emptied(device)
         card = DeviceCard(device)
-        try:
-            free_space = CardWriter(card, str(target), source, options.wipe_free, reporter, stop).put()
-        except BackupctlError as error:
-            kind = "interrupted" if isinstance(error, Interrupted) else "failed"
-            doing = f"restore of {record.id} to {target}"
-            tell(shelf, facts, reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
-            raise
+        writer = CardWriter(card, str(target), source, options.wipe_free, reporter, stop)
+        free_space = put(writer, shelf, f"restore of {record.id} to {target}", facts)
         if not card.reread_partitions() and disk.partitions:
             reporter.note(f"the system still knows the old partitions of {target}: take it out before using it here")
     return free_space
 
 
-def _refuse_scratch_on_target(folder: Path, disk: BlockDevice) -> None:
+def put(writer: CardWriter, shelf: Shelf, doing: str, facts: Facts) -> str:
+    """Writes and reads back; the manifest is told if that fails. Returns what stands in free space, in words."""
+    try:
+        return writer.put()
+    except BackupctlError as error:
+        kind = "interrupted" if isinstance(error, Interrupted) else "failed"
+        tell(shelf, facts, writer.reporter, kind, {"doing": doing, "cause": error.cause, "exit": int(error.exit_code)})
+        raise
+
+
+def refuse_scratch_on_target(folder: Path, disk: BlockDevice) -> None:
     if not folder.is_dir():
         raise Refused(f"there is no folder {folder} for scratch files", "Name another folder: --scratch DIR.")
     if disk.name in disks_under(folder).disks:
@@ -118,6 +123,12 @@ def _card_to_erase(target: Path, shelf: Shelf) -> BlockDevice:
     disk = disk_of(target)
     if device_name(str(target)) != disk.name:
         raise Refused(f"{target} is only a part of {disk.path}", f"If all of it is meant, say {disk.path}.")
+    refuse_to_write(disk, target, shelf)
+    return disk
+
+
+def refuse_to_write(disk: BlockDevice, target: Path, shelf: Shelf) -> None:
+    """Raises Refused for a disk that nothing may be written to; `target` is what was named."""
     if disk.kind not in ("disk", "loop"):
         raise Refused(f"{target} is no card: it is made of memory or of other devices ({disk.kind})", _CARDS)
     why = system_disks().why.get(disk.name)
@@ -129,7 +140,6 @@ def _card_to_erase(target: Path, shelf: Shelf) -> BlockDevice:
         raise Refused(f"{target} is in use: {'; '.join(disk.users())}", "Unmount it first, or choose another card.")
     if disk.read_only:
         raise Refused(f"{target} is write-protected", "A full-size card has a lock switch on its side.")
-    return disk
 
 
 def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureRecord, reporter: Reporter) -> None:
@@ -142,7 +152,7 @@ def _refuse_unless_all_there(shelf: Shelf, history: History, record: CaptureReco
             pass
 
 
-def _refuse_unless_cache_can_be_emptied(device: OpenDevice) -> None:
+def refuse_unless_cache_can_be_emptied(device: OpenDevice) -> None:
     try:
         flush(device.fd)
     except PermissionError:
@@ -158,7 +168,7 @@ def _plan(
 ) -> RestorePlan:  # fmt: skip
     said = said_of(record, history, now)
     named = [card.model or "no model", f"serial {card.serial}" if card.serial else "no serial number"]
-    found = [_described(volume) for volume in card.volumes if volume.number or volume.kind != "unknown"]
+    found = [described(volume) for volume in card.volumes if volume.number or volume.kind != "unknown"]
     if found:
         said["warnings"] += (f"{target} is not empty",)
     said["warnings"] += warnings
@@ -176,16 +186,17 @@ def _plan(
     )
 
 
-def _described(volume: VolumeOnCard) -> str:
+def described(volume: VolumeOnCard) -> str:
     where = f"partition {volume.number}" if volume.number else "the whole card"
     what = f"{volume.kind} {volume.label!r}" if volume.label else volume.kind
     return f"{where}: {what}, {size(volume.size)}"
 
 
-def _ask(options: CardOptions, plan: RestorePlan, disk: BlockDevice, reporter: Reporter) -> None:
+def ask(options: CardOptions, plan: RestorePlan, device: str, reporter: Reporter) -> None:
+    """Raises Refused unless somebody says that `device`, a name in /sys/class/block, may be erased."""
     target = plan.target
     if options.erase is not None:
-        if device_name(str(Path(options.erase).absolute())) != disk.name:
+        if device_name(str(Path(options.erase).absolute())) != device:
             raise Refused(
                 f"{options.erase} was said to be erased, but the target is {target}",
                 "Nothing was written. Which is it?",
@@ -193,7 +204,7 @@ def _ask(options: CardOptions, plan: RestorePlan, disk: BlockDevice, reporter: R
         return
     question = (
         f"{options.show_plan(asdict(plan))}\n"
-        f"All that is on {target} will be lost. Type the name of the board ({plan.board}) to go on:"
+        f"All that is on {plan.erased or target} will be lost. Type the name of the board ({plan.board}) to go on:"
     )
     if not reporter.ask(question, plan.board):
         raise Refused(

@@ -48,10 +48,11 @@ class Changes:
 
 @dataclass(frozen=True)
 class Suited:
-    """`wishes`: what to make ready; None if the capture goes onto the card as it is."""
+    """`wishes`: what to make ready; None if the capture goes onto the card as it is. `as_it_is`: then, for a file."""
 
     wishes: Wishes | None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[str, ...]
+    as_it_is: Wishes
 
 
 def suited(
@@ -83,10 +84,8 @@ def suited(
                 f"{size(-missing)} of {room.name} stay unused: --fill has the last file system grow over them"
             )
     needed = missing > 0 or (fill and -missing >= STEP) or is_other_sectors
-    if not needed:
-        return Suited(None, tuple(warnings))
-    wishes = Wishes(room.size, room.sector_size, fill and missing < 0, shrink)
-    return Suited(wishes, tuple(warnings))
+    wishes = Wishes(room.size, room.sector_size, fill and missing < 0)
+    return Suited(wishes if needed else None, tuple(warnings), wishes)
 
 
 def _shrink_question(record: CaptureRecord, room: Room, figures: str) -> str:
