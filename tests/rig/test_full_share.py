@@ -55,7 +55,9 @@ def test_full_share_is_told_once_at_a_sync(rig: Rig, small: str) -> None:
         Path(path, "filler").unlink()
         return found
 
-    assert rig.inside(fill, small, DISK_BYTES) == ["done", "ENOSPC", "done", "done"]
+    rig.shell("fallocate --length 180MiB /srv/small/filler")
+    assert rig.inside(fill, small, 64 * MIB) == ["done", "ENOSPC", "done", "done"]
+    rig.shell("rm /srv/small/filler")
 
 
 def test_capture_onto_a_full_share_fails_and_loses_nothing(rig: Rig, small: str) -> None:
@@ -63,7 +65,7 @@ def test_capture_onto_a_full_share_fails_and_loses_nothing(rig: Rig, small: str)
     rig.shell("head -c 20000000 /dev/urandom >/var/tmp/first.img; head -c 100000000 /dev/urandom >/var/tmp/second.img")
     # More than the second capture: there is room for it afterwards, even if nothing of the failed run can be used. What
     # is free until then is less, and more than what preflight asks for: it does not know that this is noise.
-    rig.shell("head -c 108000000 /dev/zero >/srv/small/filler; sync; printf '[space]\\nreserve = 0\\n' >/run/none.toml")
+    rig.shell("fallocate --length 108000000 /srv/small/filler; sync; printf '[space]\\nreserve = 0\\n' >/run/none.toml")
     words = ("--policy", "/run/none.toml")
     first = rig.capture("/var/tmp/first.img", *words, share=small)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,10 +10,12 @@ from typing import Any, cast
 
 import pytest
 
+from backupctl.board import block_device, health
 from backupctl.domain.events import Continued, History
 from backupctl.domain.policy import PacePolicy, Policy
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight import board, card
+from backupctl.operations.preflight.check import Check
 from backupctl.operations.preflight.situation import Situation
 from backupctl.share.probe import Probed
 
@@ -148,3 +151,28 @@ def test_the_time_of_a_night() -> None:
 def test_words_of_a_difference() -> None:
     assert board.words_of_difference(timedelta(minutes=90)) == "90 minutes ahead of this machine's"
     assert board.words_of_difference(timedelta(seconds=-7)) == "the same as this machine's, to the minute"
+
+
+@pytest.mark.parametrize(
+    ("check", "found", "said"),
+    [
+        (card.check_power, {"under_voltage": ["supply_watch"]}, "the voltage is too low now, by supply_watch"),
+        (card.check_heat, {"too_hot": ["cpu-thermal has 91 degrees C"]}, "cpu-thermal has 91 degrees C"),
+        (card.check_wear, {"wear": ["90 % is used up"]}, "90 % is used up"),
+        (card.check_wear, {"file_system_errors": ["4 in sda2"]}, "errors: 4 in sda2"),
+    ],
+)
+def test_what_the_kernel_says_is_a_warning_with_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, check: Callable[[Situation], Check], found: dict[str, list[str]], said: str
+) -> None:
+    """How it is found in /sys, `test_health.py` tests."""
+    monkeypatch.setattr(Path, "is_block_device", lambda _: True)
+    monkeypatch.setattr(block_device, "disk_of", lambda _: None)
+    for name in ("under_voltage", "too_hot", "wear", "file_system_errors"):
+        monkeypatch.setattr(health, name, lambda *_: [])
+    assert check(situation(record())).result == "ok"
+    for name, texts in found.items():
+        monkeypatch.setattr(health, name, lambda *_, texts=texts: texts)
+    told = check(situation(record()))
+    assert (told.result, told.detail) == ("warning", said)
+    assert told.todo
