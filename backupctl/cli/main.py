@@ -10,7 +10,20 @@ from typing import Annotated, Any
 import typer
 
 from backupctl import __version__
-from backupctl.cli import begin, boards, captures, costs, keeping, listings, policies, recovery, shares, telling, timers
+from backupctl.cli import (
+    begin,
+    boards,
+    captures,
+    costs,
+    keeping,
+    listings,
+    picking,
+    policies,
+    recovery,
+    shares,
+    telling,
+    timers,
+)
 from backupctl.cli.command import Json, JsonOption, QuietOption, facts_of_machine, run_command
 from backupctl.domain.errors import BackupctlError, Exit
 
@@ -22,7 +35,20 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for commands in (begin, captures, listings, policies, recovery, keeping, costs, boards, shares, timers, telling):
+for commands in (
+    begin,
+    captures,
+    listings,
+    policies,
+    recovery,
+    picking,
+    keeping,
+    costs,
+    boards,
+    shares,
+    timers,
+    telling,
+):
     commands.register(app)
 
 

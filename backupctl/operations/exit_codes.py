@@ -68,3 +68,13 @@ def of_thinning(result: dict[str, Any]) -> Exit:
 def of_verification(result: dict[str, Any]) -> Exit:
     """For what `verify` returns."""
     return Exit.DAMAGE if any(result[key] for key in _HURT) else Exit.DONE
+
+
+def of_picking(result: dict[str, Any]) -> Exit:
+    """For what `pick` returns; {} where the content went to standard output."""
+    done = result.get("picked") or {}
+    if done.get("lost_count"):
+        return Exit.DAMAGE
+    if done.get("unreadable"):
+        return Exit.PARTIAL
+    return Exit.WARNINGS if done.get("skipped") or result.get("warnings") else Exit.DONE
