@@ -32,7 +32,7 @@ IMPURE = {
 }
 
 # Runs on any system with Python.
-PORTABLE = tuple(f"backupctl.operations.{name}" for name in ("listing", "boards", "verify", "restore"))
+PORTABLE = tuple(f"backupctl.operations.{name}" for name in ("listing", "boards", "verify", "restore", "pick"))
 
 # Modules that the library reference marks "Availability: Unix", and ours about this machine but for these few.
 PORTABLE_BOARD = {"__init__", "card_file", "descriptor", "host"}
