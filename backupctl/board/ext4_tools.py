@@ -66,3 +66,12 @@ def resize(path: Path, blocks: int) -> None:
 def set_uuid(path: Path, uuid: str) -> None:
     """Gives it another UUID; it must just have been checked. Raises BackupctlError."""
     run(("tune2fs", "-U", uuid, path), _DEADLINE_SECONDS)
+
+
+def change(path: Path, requests: list[str]) -> None:
+    """Requests to debugfs(8), which ends with code 0 whatever becomes of them: look at the file system afterwards.
+
+    Raises BackupctlError. Requests may hold no name that debugfs would take apart.
+    """
+    for request in requests:
+        run(("debugfs", "-w", "-R", request, path), _DEADLINE_SECONDS)

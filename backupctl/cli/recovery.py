@@ -99,6 +99,15 @@ def restore(
             show_default=False,
         ),
     ] = None,
+    new_identity: Annotated[
+        bool, typer.Option("--new-identity", help="A clone: other disk and volume ids, and all that names them.")
+    ] = False,
+    host_name: Annotated[
+        str | None, typer.Option("--host-name", metavar="NAME", help="Another host name.", show_default=False)
+    ] = None,
+    forget_machine: Annotated[
+        bool, typer.Option("--forget-machine", help="No machine id, no SSH host keys, no random seed.")
+    ] = False,
     scratch: Annotated[
         Path, typer.Option("--scratch", metavar="DIR", help="Where a changed capture is made ready.")
     ] = Path("/var/tmp"),
@@ -119,6 +128,9 @@ def restore(
         raise UsageError(f"{target} has the size that it has", "--size is for files.")
     if is_card and board is None:
         raise UsageError("whose card is it?", "A card is only written with --board NAME.")
+    is_clone = new_identity or host_name is not None or forget_machine
+    if is_clone and partition is not None:
+        raise UsageError("a clone is made of a whole card", "Leave out --partition, or what makes it a clone.")
     said = erase if yes else None
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -126,13 +138,16 @@ def restore(
 
         shelf = open_shelf(folder, board)
         named = (shelf, capture_name, moment)
-        if not (is_card or fill or shrink or length is not None or partition is not None):
+        if not (is_card or fill or shrink or is_clone or length is not None or partition is not None):
             from backupctl.operations.restore import restore_to_file
 
             return restore_to_file(*named, target, dry_run, facts, reporter, stop)
+        from backupctl.operations.cloning import CloneWishes
         from backupctl.operations.suiting import Changes
 
-        changes = Changes(fill, shrink, may_ask=not (said or dry_run or yes), scratch=scratch)
+        clone = CloneWishes(new_identity, host_name, forget_machine)
+        clone.check()
+        changes = Changes(fill, shrink, may_ask=not (said or dry_run or yes), clone=clone, scratch=scratch)
         if not is_card and partition is not None:
             from backupctl.operations.restore_partition import restore_partition_to_file
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from backupctl.board import ext4_tools
@@ -32,6 +32,7 @@ from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.table_writing import NewTable, rewritten, usable_end
 from backupctl.operations.captured_layout import in_use_of, pieces_of, sector_size_of
 from backupctl.operations.card_map import read_card_map
+from backupctl.operations.cloning import Cloned, CloneWishes, cloned
 from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.operations.restore import pour
 from backupctl.operations.scratch_image import ScratchSource, Stand, Stands
@@ -50,6 +51,7 @@ class Wishes:
     card_size: int
     sector_size: int
     fill: bool = False
+    clone: CloneWishes = field(default_factory=CloneWishes)
 
 
 @dataclass(frozen=True)
@@ -129,11 +131,18 @@ class _Preparing:
             used = in_use_of(self.record, piece.number)
             changes += resized(piece, self.files[piece.number], end - start, used, warnings, self.reporter, self.stop)
         changes += [f"partition {number} (swap) moves along, and keeps its UUID" for number in fitted.moved]
-        content_end = self._write_rest(before, table, fitted, warnings)
+        clone = Cloned()
+        if self.wishes.clone:
+            clone = cloned(self.pieces, self.files, table, self.wishes.clone, self.reporter, self.stop)
+            changes += clone.changes
+            warnings += clone.warnings
+        content_end = self._write_rest(before, table, fitted, clone, warnings)
         if table and table.sector_size != self.wishes.sector_size:
             changes.append(f"the partition table is written for sectors of {self.wishes.sector_size} bytes")
         after = self._stands(self.wishes.card_size, fitted)
-        return Prepared(ScratchSource(after, self._map(after, fitted, content_end)), tuple(changes), tuple(warnings))
+        return Prepared(
+            ScratchSource(after, self._map(after, fitted, clone, content_end)), tuple(changes), tuple(warnings)
+        )
 
     def _stands(self, card_size: int, fitted: Fitted) -> Stands:
         volumes = [Stand(*fitted.places[number], file, 0) for number, file in self.files.items()]
@@ -160,12 +169,14 @@ class _Preparing:
             container = mbr.extended_partition(image.read_at(0, mbr.RECORD), table.sector_size)
         return fit(self.pieces, container, usable_end(table, image, wishes.card_size, wishes.sector_size), wishes.fill)
 
-    def _write_rest(self, before: Stands, table: PartitionTable | None, fitted: Fitted, warnings: list[str]) -> int:
+    def _write_rest(
+        self, before: Stands, table: PartitionTable | None, fitted: Fitted, clone: Cloned, warnings: list[str]
+    ) -> int:
         """What lies outside the volumes: all up to where things change place. Returns where the content ends."""
         card_size, stream = self.wishes.card_size, self.record.stream_bytes
         cut = fitted.resized.end if fitted.resized else min(stream, card_size)
         places = {number: place for number, place in fitted.places.items() if number}
-        new = NewTable(card_size, self.wishes.sector_size, places, fitted.container)
+        new = NewTable(card_size, self.wishes.sector_size, places, fitted.container, clone.disk, clone.partitions)
         patches = rewritten(before, table, new) if table else []
         if table:
             for start, end in table.structures.within(table.sector_size, stream):
@@ -184,7 +195,7 @@ class _Preparing:
     def _gaps(self) -> Ranges:
         return Ranges((piece.start, piece.end) for piece in self.pieces).inverted(0, self.record.stream_bytes)
 
-    def _map(self, image: Stands, fitted: Fitted, content_end: int) -> CardMap:
+    def _map(self, image: Stands, fitted: Fitted, clone: Cloned, content_end: int) -> CardMap:
         found = read_card_map(image, self.wishes.sector_size)
         places = {volume.partition.number if volume.partition else 0: volume for volume in found.volumes}
         for number, place in fitted.places.items():
@@ -199,6 +210,8 @@ class _Preparing:
                     f"{fitted.resized.name} cannot be read after it was changed: {'; '.join(volume.map.warnings)}",
                     "Nothing was written to the card. Tell the makers of this program.",
                 )
+        if clone.disk and (found.table is None or found.table.identity != clone.disk):
+            raise BackupctlError("the table that was written does not have its new identity", "Nothing was written.")
         structures = found.table.structures if found.table else Ranges()
         behind = Ranges([(min(content_end, image.size), image.size)]) - structures
         return replace(found, free=found.free | behind, zero=found.zero - behind)

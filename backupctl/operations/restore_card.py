@@ -16,6 +16,7 @@ from backupctl.domain.errors import BackupctlError, Interrupted, Refused
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
+from backupctl.operations.captured_layout import identities_of
 from backupctl.operations.card_source import CaptureSource, CardSource
 from backupctl.operations.card_writing import CardWriter, DeviceCard
 from backupctl.operations.cards import Card, VolumeOnCard, look_at
@@ -26,6 +27,7 @@ from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restore import RestorePlan, left_alone, said_of, tell
 from backupctl.operations.stitching import stream_of
 from backupctl.operations.suiting import Changes, Room, suited
+from backupctl.operations.twins import twins
 from backupctl.share.shelf import Shelf
 
 _CARDS = "`backupctl cards` lists those of this machine."
@@ -72,6 +74,8 @@ def restore_to_card(
                 prepared(shelf, history, record, fitting.wishes, changes.scratch, reporter, stop)
             )
             source, told, warnings = made.source, made.changes, (*warnings, *made.warnings)
+        if not changes.clone.new_identity:
+            warnings += tuple(twins(identities_of(record), disk.name))
         plan = _plan(record, history, target, look_at(disk), facts.now(), told, warnings)
         if options.dry_run:
             return {"plan": asdict(plan), "restored": False}

@@ -5,8 +5,7 @@ Decided from the record, and from a few bytes of the capture, before anything is
 
 from __future__ import annotations
 
-from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from backupctl.domain.errors import Malformed, Refused
@@ -16,10 +15,11 @@ from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
 from backupctl.formats import ext4
 from backupctl.formats.ext4_least import least_blocks, used_blocks
+from backupctl.operations.capture_view import CaptureView
 from backupctl.operations.captured_layout import pieces_of, sector_size_of
+from backupctl.operations.cloning import CloneWishes
 from backupctl.operations.preparing import Wishes, does_not_fit
 from backupctl.operations.progress import Reporter
-from backupctl.operations.stitching import SegmentReader, stream_of
 from backupctl.share.shelf import Shelf
 
 _BACKUP_GPT_BYTES = 33 * 512  # the least that one takes at the card's end; 5 sectors of 4096 are a little more
@@ -43,6 +43,7 @@ class Changes:
     fill: bool = False
     shrink: bool = False
     may_ask: bool = False
+    clone: CloneWishes = field(default_factory=CloneWishes)
     scratch: Path = Path("/var/tmp")
 
 
@@ -83,8 +84,8 @@ def suited(
             warnings.append(
                 f"{size(-missing)} of {room.name} stay unused: --fill has the last file system grow over them"
             )
-    needed = missing > 0 or (fill and -missing >= STEP) or is_other_sectors
-    wishes = Wishes(room.size, room.sector_size, fill and missing < 0)
+    needed = missing > 0 or (fill and -missing >= STEP) or is_other_sectors or changes.clone
+    wishes = Wishes(room.size, room.sector_size, fill and missing < 0, changes.clone)
     return Suited(wishes if needed else None, tuple(warnings), wishes)
 
 
@@ -168,15 +169,6 @@ class _Look:
 
     def head(self, piece: Piece) -> bytes:
         """The first bytes of a volume, from the share."""
-        _, index, stretches = stream_of(self.shelf, self.history, self.record.id, lambda _: None)
-        found = bytearray(min(_HEAD_BYTES, piece.end - piece.start))
-        with closing(index), SegmentReader(self.shelf, self.history) as reader:
-            for entry, place in ((stretch.entry, stretch.place) for stretch in stretches):
-                low = max(entry.offset, piece.start)
-                high = min(entry.offset + entry.length, piece.start + len(found))
-                if entry.offset >= piece.start + len(found):
-                    break
-                if place and low < high:
-                    content = reader.read(place, entry.hash)
-                    found[low - piece.start : high - piece.start] = content[low - entry.offset : high - entry.offset]
-        return bytes(found)
+        length = min(_HEAD_BYTES, piece.end - piece.start)
+        with CaptureView(self.shelf, self.history, self.record, lambda _: None) as view:
+            return view.read_at(piece.start, length)
