@@ -12,8 +12,10 @@ from backupctl.board.block_device import backing_file, device_name, devices_of, 
 from backupctl.formats import mountinfo
 from backupctl.formats.mountinfo import Mount
 
-# Without these, and what is mounted below them, a system does not go on (hier(7)); firmware is often at /efi.
-_SYSTEM_PLACES = ("/", "/boot", "/efi", "/usr", "/var")
+# Without these and the root, and what is mounted below them, a system does not go on (hier(7)); firmware is often at
+# /efi.
+_BOOT_PLACES = ("/boot", "/efi")
+_SYSTEM_PLACES = (*_BOOT_PLACES, "/usr", "/var")
 
 _NO_DISK = frozenset({"tmpfs", "ramfs", "rootfs", "devtmpfs", "proc", "sysfs", "cgroup", "cgroup2", "autofs"})
 
@@ -32,7 +34,8 @@ class Trace:
 
     table: tuple[Mount, ...] = field(repr=False)
     root: Path
-    disks: set[str] = field(default_factory=set)  # names of whole disks
+    disks: set[str] = field(default_factory=set)  # names of whole disks, mappings and loop devices among them
+    lowest: set[str] = field(default_factory=set)  # those of them that are made of nothing else
     mounts: list[Mount] = field(default_factory=list)  # met on the way, from the top down
     problems: list[str] = field(default_factory=list)  # where the way was lost
     _seen: set[str | int] = field(default_factory=set)  # names and mount ids: nothing is followed twice
@@ -65,9 +68,12 @@ class Trace:
         self._seen.add(name)
         disk = whole_disk_of(name, self.root)
         self.disks.add(disk)
-        for below in slaves(disk, self.root):
-            self.follow_device(below)
+        below = slaves(disk, self.root)
+        for each in below:
+            self.follow_device(each)
         backing = backing_file(disk, self.root)
+        if not below and not backing:
+            self.lowest.add(disk)
         if backing:
             self.follow_file(backing.removesuffix(" (deleted)"))
 
@@ -110,6 +116,24 @@ def system_disks(root: Path = Path("/")) -> SystemDisks:
     return SystemDisks({name: tuple(dict.fromkeys(reasons)) for name, reasons in sorted(why.items())}, tuple(untraced))
 
 
+def own_disks(root: Path = Path("/")) -> set[str]:
+    """The disks that the root directory lies on in the end, beneath mappings, arrays, loops and overlays.
+
+    Where the way from it is lost (an overlay that was made before the root was changed): those of what the kernel was
+    told to start from, or else those of /boot, /efi and what is below them. Empty if nothing tells.
+    """
+    table = mounts.read_mounts(root)
+    top, started, boot = (Trace(table, root) for _ in range(3))
+    for mount in table:
+        if mount.mount_point == "/":
+            top.follow_mount(mount)
+        elif _is_below(mount.mount_point, _BOOT_PLACES):
+            boot.follow_mount(mount)
+    for device in _root_arguments(root):
+        started.follow_device(device)
+    return top.lowest or started.lowest or boot.lowest
+
+
 def disks_under(path: str | Path) -> Trace:
     """The disks on which the file or folder at `path` lies; none for a file system of a network or in memory.
 
@@ -121,9 +145,11 @@ def disks_under(path: str | Path) -> Trace:
 
 
 def _is_system_place(mount_point: str) -> bool:
-    return mount_point == "/" or any(
-        mount_point == place or mount_point.startswith(f"{place}/") for place in _SYSTEM_PLACES[1:]
-    )
+    return mount_point == "/" or _is_below(mount_point, _SYSTEM_PLACES)
+
+
+def _is_below(mount_point: str, places: tuple[str, ...]) -> bool:
+    return any(mount_point == place or mount_point.startswith(f"{place}/") for place in places)
 
 
 def _layers(mount: Mount) -> Iterator[str]:

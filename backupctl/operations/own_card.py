@@ -17,9 +17,9 @@ def own_card() -> Path:
     if sys.platform != "linux":
         raise UsageError("which card?", _NAME_ONE)
     from backupctl.board.block_device import device_path
-    from backupctl.board.system_disks import disks_under, system_disks
+    from backupctl.board.system_disks import own_disks
 
-    found = sorted(disks_under("/").disks) or sorted(system_disks().why)
+    found = sorted(own_disks())
     if len(found) != 1:
         told = f"it runs from {', '.join(found)}" if found else "its root is on no disk that can be found"
         raise UsageError(f"which card? This system's own is not to be told: {told}", _NAME_ONE)

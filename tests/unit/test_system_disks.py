@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.board.system_disks import system_disks
+from backupctl.board.system_disks import own_disks, system_disks
 from tests.unit.sysfs_tree import SysfsTree
 
 
@@ -49,6 +49,17 @@ def test_a_mapping_over_an_array_over_two_disks(tree: SysfsTree) -> None:
     tree.hold(array, f"{SDB}/sdb1")
     tree.mountinfo("27 1 252:0 / / rw - ext4 /dev/mapper/root rw")
     assert sorted(system_disks(tree.root).why) == ["dm-0", "md0", "sda", "sdb"]
+    assert own_disks(tree.root) == {"sda", "sdb"}
+
+
+def test_a_root_on_a_mapping_runs_from_the_card_beneath(tree: SysfsTree) -> None:
+    tree.hold(tree.device("virtual/block", "dm-0", "252:0", dm__name="secret\n"), f"{SDA}/sda2")
+    tree.mountinfo(
+        "27 1 252:0 / / rw - ext4 /dev/mapper/secret rw",
+        "28 27 8:1 / /boot/firmware rw - vfat /dev/sda1 rw",
+        "29 27 65:1 / /var/lib/media rw - ext4 /dev/sdb1 rw",
+    )
+    assert own_disks(tree.root) == {"sda"}
 
 
 def test_swap_on_a_partition_and_in_a_file(tree: SysfsTree) -> None:
@@ -67,6 +78,7 @@ def test_a_root_in_a_file_on_a_disk(tree: SysfsTree) -> None:
         "28 27 8:1 / /media/boot rw - vfat /dev/sda1 rw",
     )
     assert sorted(system_disks(tree.root).why) == ["loop0", "sda"]
+    assert own_disks(tree.root) == {"sda"}
 
 
 def test_a_loop_device_over_a_file_on_itself_ends(tree: SysfsTree) -> None:
@@ -85,6 +97,21 @@ def test_an_overlay_whose_layers_are_mounted(tree: SysfsTree) -> None:
     found = system_disks(tree.root)
     assert sorted(found.why) == ["sda", "sdb"]
     assert found.untraced == ()
+    assert own_disks(tree.root) == {"sda", "sdb"}
+
+
+def test_an_overlay_over_a_card_with_swap_in_memory_runs_from_the_card(tree: SysfsTree) -> None:
+    tree.device("virtual/block", "zram0", "251:0")
+    tree.write("proc/swaps", f"{'Filename':40}Type\n/dev/zram0 partition 1 0 -2\n")
+    overlay = "27 1 0:30 / / rw - overlay overlay rw,lowerdir=/lower,upperdir=/upper/data,workdir=/upper/work"
+    others = "29 27 65:1 / /var/lib/media rw - ext4 /dev/sdb1 rw"
+    tree.mountinfo(overlay, others)
+    assert own_disks(tree.root) == set()
+    tree.mountinfo(overlay, others, "28 27 8:1 / /boot/firmware ro - vfat /dev/sda1 ro")
+    assert own_disks(tree.root) == {"sda"}
+    tree.mountinfo(overlay, others)
+    tree.write("proc/cmdline", "root=/dev/sda2 ro\n")
+    assert own_disks(tree.root) == {"sda"}
 
 
 def test_an_overlay_from_before_the_root_was_changed(tree: SysfsTree) -> None:
