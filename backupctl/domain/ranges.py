@@ -6,6 +6,8 @@ from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 
+_MANY = 16  # so many times as many ranges: worth copying what lies between a few others, in place of a look at each
+
 
 class Ranges:
     """An immutable set of bytes, as ranges `[start, end)` in ascending order that neither overlap nor touch."""
@@ -28,6 +30,23 @@ class Ranges:
         made = cls()
         for start, end in pairs:
             made._append(start, end)
+        return made
+
+    @classmethod
+    def joined(cls, sets: Iterable[Ranges]) -> Ranges:
+        """The union of sets each of which lies behind the one before it. Raises ValueError for others."""
+        made = cls()
+        for each in sets:
+            if each:
+                made._append(each._starts[0], each._ends[0])
+                made._starts.extend(each._starts[1:])
+                made._ends.extend(each._ends[1:])
+        return made
+
+    @classmethod
+    def _of(cls, starts: array[int], ends: array[int]) -> Ranges:
+        made = cls()
+        made._starts, made._ends = starts, ends
         return made
 
     def _append(self, start: int, end: int) -> None:
@@ -91,15 +110,33 @@ class Ranges:
 
     def clipped(self, start: int, end: int) -> Ranges:
         """What of the set lies in `[start, end)`."""
-        return Ranges.ascending(self.within(start, end))
+        first, after = bisect_right(self._ends, start), bisect_left(self._starts, end)
+        if start >= end or first >= after:
+            return Ranges()
+        starts, ends = self._starts[first:after], self._ends[first:after]
+        starts[0], ends[-1] = max(starts[0], start), min(ends[-1], end)
+        return Ranges._of(starts, ends)
 
     def shifted(self, by: int) -> Ranges:
-        """The set moved up by `by` bytes (down if negative)."""
-        return Ranges.ascending((start + by, end + by) for start, end in self)
+        """The set moved up by `by` bytes (down if negative). Raises ValueError if it would start below 0."""
+        if self and self._starts[0] + by < 0:
+            raise ValueError(f"not a range: it would start at {self._starts[0] + by}")
+        return Ranges._of(*(array("Q", [at + by for at in places]) for places in (self._starts, self._ends)))
 
     def inverted(self, start: int, end: int) -> Ranges:
         """What of `[start, end)` is not in the set."""
-        return Ranges.ascending(self._gaps(start, end))
+        first, after = bisect_right(self._ends, start), bisect_left(self._starts, end)
+        if start >= end or first >= after:
+            return Ranges([(start, max(start, end))])
+        # Each gap begins where a range ends, and ends where the next one starts.
+        starts, ends = array("Q", [start]), self._starts[first:after]
+        starts.extend(self._ends[first:after])
+        ends.append(end)
+        if ends[0] <= start:
+            del starts[0], ends[0]
+        if starts and starts[-1] >= end:
+            del starts[-1], ends[-1]
+        return Ranges._of(starts, ends)
 
     def _gaps(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         at = start
@@ -109,6 +146,11 @@ class Ranges:
         yield at, max(at, end)
 
     def __or__(self, other: Ranges) -> Ranges:
+        if not self or not other:
+            return self or other
+        for first, second in ((self, other), (other, self)):
+            if first._ends[-1] <= second._starts[0]:
+                return Ranges.joined((first, second))
         return Ranges((*self, *other))
 
     def __and__(self, other: Ranges) -> Ranges:
@@ -116,4 +158,11 @@ class Ranges:
         return Ranges.ascending(pair for start, end in fewer for pair in more.within(start, end))
 
     def __sub__(self, other: Ranges) -> Ranges:
+        if len(other) * _MANY < len(self):
+            return Ranges.joined(self._between(other))
         return Ranges.ascending(pair for start, end in self for pair in other._gaps(start, end))
+
+    def _between(self, others: Ranges) -> Iterator[Ranges]:
+        """What lies between a few others, piece by piece."""
+        for start, end in others.inverted(0, max(self.end, others.end)):
+            yield self.clipped(start, end)

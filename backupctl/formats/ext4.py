@@ -108,6 +108,16 @@ class Superblock:
         return _ceil(self.inodes_per_group * self.inode_size, self.block_size)
 
     @property
+    def geometry(self) -> tuple[int, ...]:
+        """What decides where groups and their descriptors lie, and what bits of a bitmap mean: not what is in use."""
+        return (
+            self.blocks, self.first_block, self.block_size, self.cluster_blocks, self.clusters_per_group,
+            self.inode_table_blocks, self.descriptor_size, self.reserved_descriptor_blocks, self.first_meta_bg,
+            *self.backup_groups, self.compat & SPARSE_SUPER2, self.incompat & META_BG,
+            self.ro_compat & (SPARSE_SUPER | GDT_CSUM | METADATA_CSUM),
+        )  # fmt: skip
+
+    @property
     def seed(self) -> int:
         """What every metadata checksum but the superblock's own starts from."""
         if self.incompat & CHECKSUM_SEED:

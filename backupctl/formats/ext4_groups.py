@@ -6,14 +6,18 @@ Sources as in `ext4`, of the kernel's documentation also "group_descr".
 from __future__ import annotations
 
 import struct
+from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 from typing import NamedTuple
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.ranges import Ranges
 from backupctl.formats.crc import crc16, crc32c
 from backupctl.formats.ext4 import GDT_CSUM, METADATA_CSUM, Superblock
+from backupctl.formats.map_memory import MapMemory
 from backupctl.formats.reader import ReadAt
 
 _DESCRIPTOR = struct.Struct("<IIIHHHHIHHHH")
@@ -41,13 +45,20 @@ class Layout:
     structures: Ranges  # blocks
 
 
-def read_layout(reader: ReadAt, superblock: Superblock) -> Layout:
+def read_layout(reader: ReadAt, superblock: Superblock, memory: MapMemory) -> Layout:
     """The group descriptors that belong to a superblock that passed `check`.
 
     Raises Malformed for a descriptor whose checksum is wrong, or whose structures lie outside the file system or over
     another's; OSError from the reader.
     """
-    groups = tuple(_groups(reader, superblock))
+    groups = tuple(_groups(reader, superblock, memory))
+    places = array("Q", chain.from_iterable(group[:3] for group in groups)).tobytes()
+    structures = memory.recall(("structures", superblock.geometry), places, lambda: _structures(superblock, groups))
+    return Layout(superblock, groups, structures)
+
+
+def _structures(superblock: Superblock, groups: tuple[Group, ...]) -> Ranges:
+    """The blocks of all that the file system needs for itself. Raises Malformed if some have two uses."""
     structures = [superblock.head_blocks(number) for number in range(superblock.groups)]
     for group in groups:
         structures.append((group.block_bitmap, group.block_bitmap + 1))
@@ -62,7 +73,7 @@ def read_layout(reader: ReadAt, superblock: Superblock) -> Layout:
             f"{claimed} blocks of bitmaps, inode tables and superblock copies, each in a place of its own",
             f"only {union.total} different blocks",
         )
-    return Layout(superblock, groups, union)
+    return union
 
 
 class GroupReader:
@@ -87,15 +98,23 @@ class GroupReader:
         return found
 
 
-def _groups(reader: ReadAt, superblock: Superblock) -> Iterator[Group]:
-    size, length = superblock.block_size, superblock.descriptor_size
-    checksum = _descriptor_checksum(superblock)
-    number = 0
-    for block in superblock.descriptor_blocks():
+def _groups(reader: ReadAt, superblock: Superblock, memory: MapMemory) -> Iterator[Group]:
+    size, each = superblock.block_size, superblock.descriptors_per_block
+    blocks = superblock.descriptor_blocks()
+    for block, first in zip(blocks, range(0, superblock.groups, each), strict=True):
         raw = reader.read_at(block * size, size)
-        for offset in range(0, min(superblock.groups - number, superblock.descriptors_per_block) * length, length):
-            yield _checked_group(superblock, checksum, number, raw[offset : offset + length], block * size + offset)
-            number += 1
+        question = "descriptors", superblock.geometry, superblock.seed, superblock.uuid, block
+        numbers = range(first, min(first + each, superblock.groups))
+        yield from memory.recall(question, raw, partial(_groups_in, raw, block * size, numbers, superblock))
+
+
+def _groups_in(raw: bytes, start: int, numbers: range, superblock: Superblock) -> list[Group]:
+    """Those whose descriptors are in the block at byte `start`."""
+    length, checksum = superblock.descriptor_size, _descriptor_checksum(superblock)
+    return [
+        _checked_group(superblock, checksum, number, raw[at : at + length], start + at)
+        for at, number in zip(range(0, len(raw), length), numbers, strict=False)
+    ]
 
 
 def _checked_group(

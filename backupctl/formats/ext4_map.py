@@ -7,21 +7,24 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.volume import VolumeMap
 from backupctl.formats import ext4
 from backupctl.formats.crc import crc32c
+from backupctl.formats.ext4 import Superblock
 from backupctl.formats.ext4_groups import Layout, read_layout
 from backupctl.formats.ext4_journal import journal_blocks
+from backupctl.formats.map_memory import MapMemory
 from backupctl.formats.reader import ReadAt
 
 # How much is read at once where bitmaps lie side by side, as flex_bg puts them.
 _MOST_AT_ONCE = 1 << 20
 
 
-def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap | None:
+def read_volume(reader: ReadAt, live: bool = False, memory: MapMemory | None = None) -> VolumeMap | None:
     """The map of the ext2, ext3 or ext4 file system that starts at byte 0; None if there is none.
 
     Free are the clusters that a checked bitmap calls free. Zero is the body of the journal. What lies before the first
@@ -30,7 +33,9 @@ def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap | None:
 
     With `live`, the file system is mounted and at work: its bitmaps on the device are torn and older than its journal
     (of 40 read under writers, all failed their checksum), and the map is a hint of what to read first, no more.
+    `memory`: of maps of the same file system that were made before.
     """
+    memory = memory or MapMemory()
     end = ext4.SUPERBLOCK_OFFSET + ext4.SUPERBLOCK_LENGTH
     if reader.size < end:
         return None
@@ -39,8 +44,8 @@ def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap | None:
         return None
     try:
         superblock.check(reader.size, live)
-        layout = read_layout(reader, superblock)
-        free = _free(reader, layout, live)
+        layout = read_layout(reader, superblock, memory)
+        free = _free(reader, layout, live, memory)
         zero = _zero(reader, layout, free, live)
     except Malformed as problem:
         warning = f"the {superblock.kind} file system cannot be mapped, so its free space is read too: {problem.cause}"
@@ -49,31 +54,27 @@ def read_volume(reader: ReadAt, live: bool = False) -> VolumeMap | None:
     return VolumeMap(superblock.kind, superblock.label, superblock.identity, cluster_size, free, zero)
 
 
-def _free(reader: ReadAt, layout: Layout, live: bool) -> Ranges:
+def _free(reader: ReadAt, layout: Layout, live: bool, memory: MapMemory) -> Ranges:
     """Bytes of the clusters that are free."""
-    superblock = layout.superblock
-    size, ratio = superblock.block_size, superblock.cluster_blocks
-    bitmaps = _bitmaps(reader, layout, live)
+    size = layout.superblock.block_size
+    bitmaps = _bitmaps(reader, layout)
 
-    def ranges() -> Iterator[tuple[int, int]]:
+    def ranges() -> Iterator[Ranges]:
         for number, group in enumerate(layout.groups):
             if group.uninitialised:
-                clusters = _unused_clusters(layout, number)
+                found = _unused(layout, number)
             else:
-                clusters = _clear_bits(next(bitmaps), superblock.group_clusters(number))
-            found = sum(end - start for start, end in clusters)
-            if found != group.free_clusters and not live:
+                found = _clear(next(bitmaps), layout, number, live, memory)
+            if found.clusters != group.free_clusters and not live:
                 raise Malformed(
                     f"ext4 block bitmap of group {number}",
                     group.block_bitmap * size,
                     f"{group.free_clusters} free clusters, as its descriptor counts them",
-                    f"{found}",
+                    f"{found.clusters}",
                 )
-            first, last = superblock.group_blocks(number)
-            for start, end in clusters:
-                yield (first + start * ratio) * size, min(first + end * ratio, last) * size
+            yield found.places
 
-    free = Ranges.ascending(ranges())
+    free = Ranges.joined(ranges())
     for start, end in layout.structures:
         if free.touches(start * size, end * size):
             raise Malformed(
@@ -85,28 +86,53 @@ def _free(reader: ReadAt, layout: Layout, live: bool) -> Ranges:
     return free
 
 
-def _bitmaps(reader: ReadAt, layout: Layout, live: bool) -> Iterator[bytes]:
-    """The block bitmaps of the groups that have one, checked unless `live`, in order; neighbours are read together."""
-    superblock = layout.superblock
-    size, length = superblock.block_size, superblock.clusters_per_group // 8
-    seed = superblock.seed
-    # The high half of the checksum has a place in long descriptors only.
-    mask = 0xFFFFFFFF if superblock.descriptor_size >= 64 else 0xFFFF
+class _Free(NamedTuple):
+    """What is free of a group: how many clusters, and which bytes of the file system."""
+
+    clusters: int
+    places: Ranges
+
+
+def _free_of_group(superblock: Superblock, number: int, clusters: list[tuple[int, int]]) -> _Free:
+    size, ratio = superblock.block_size, superblock.cluster_blocks
+    first, last = superblock.group_blocks(number)
+    places = Ranges.ascending(
+        ((first + start * ratio) * size, min(first + end * ratio, last) * size) for start, end in clusters
+    )
+    return _Free(sum(end - start for start, end in clusters), places)
+
+
+def _clear(bitmap: bytes, layout: Layout, number: int, live: bool, memory: MapMemory) -> _Free:
+    """What a group's block bitmap calls free. Raises Malformed if its checksum is wrong, unless `live`."""
+    superblock, group = layout.superblock, layout.groups[number]
+    if superblock.ro_compat & ext4.METADATA_CSUM:
+        # The high half of the checksum has a place in long descriptors only.
+        mask = 0xFFFFFFFF if superblock.descriptor_size >= 64 else 0xFFFF
+        seed = superblock.seed
+        # Of a torn one as well: most of those that a hint is made of are sound by then, and the same in the end.
+        right = memory.recall(("checksum", seed), bitmap, lambda: crc32c(bitmap, seed)) & mask
+        stored = group.bitmap_checksum & mask
+        if right != stored and not live:
+            raise Malformed(
+                f"ext4 block bitmap of group {number}",
+                group.block_bitmap * superblock.block_size,
+                f"checksum {stored:#x}, as its descriptor says",
+                f"{right:#x}",
+            )
+
+    def free() -> _Free:
+        return _free_of_group(superblock, number, _clear_bits(bitmap, superblock.group_clusters(number)))
+
+    return memory.recall(("free", superblock.geometry, number), bitmap, free)
+
+
+def _bitmaps(reader: ReadAt, layout: Layout) -> Iterator[bytes]:
+    """The block bitmaps of the groups that have one, in order; neighbours are read together."""
+    size, length = layout.superblock.block_size, layout.superblock.clusters_per_group // 8
     for numbers in _neighbours(layout):
-        first = layout.groups[numbers[0]].block_bitmap
-        raw = reader.read_at(first * size, len(numbers) * size)
-        for i, number in enumerate(numbers):
-            bitmap = raw[i * size : i * size + length]
-            if superblock.ro_compat & ext4.METADATA_CSUM and not live:
-                right, stored = crc32c(bitmap, seed) & mask, layout.groups[number].bitmap_checksum & mask
-                if right != stored:
-                    raise Malformed(
-                        f"ext4 block bitmap of group {number}",
-                        (first + i) * size,
-                        f"checksum {stored:#x}, as its descriptor says",
-                        f"{right:#x}",
-                    )
-            yield bitmap
+        raw = reader.read_at(layout.groups[numbers[0]].block_bitmap * size, len(numbers) * size)
+        for i in range(len(numbers)):
+            yield raw[i * size : i * size + length]
 
 
 def _neighbours(layout: Layout) -> Iterator[range]:
@@ -135,8 +161,8 @@ def _clear_bits(bitmap: bytes, count: int) -> list[tuple[int, int]]:
     return [match.span() for match in re.finditer("0+", f"{bits:0{count}b}"[::-1])]
 
 
-def _unused_clusters(layout: Layout, number: int) -> list[tuple[int, int]]:
-    """Runs of clusters of a group that hold none of the file system's structures, counted from the group's start.
+def _unused(layout: Layout, number: int) -> _Free:
+    """What of a group holds none of the file system's structures.
 
     That is what is free in a group whose bitmap was never written ("Lazy Block Group Initialization" in the kernel's
     documentation). With flex_bg the structures may be those of another group.
@@ -147,7 +173,8 @@ def _unused_clusters(layout: Layout, number: int) -> list[tuple[int, int]]:
     used = (
         ((start - first) // ratio, -((first - end) // ratio)) for start, end in layout.structures.within(first, last)
     )
-    return list(Ranges.ascending(used).inverted(0, superblock.group_clusters(number)))
+    unused = Ranges.ascending(used).inverted(0, superblock.group_clusters(number))
+    return _free_of_group(superblock, number, list(unused))
 
 
 def _zero(reader: ReadAt, layout: Layout, free: Ranges, live: bool) -> Ranges:

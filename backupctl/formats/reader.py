@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from backupctl.domain.errors import Malformed
+from backupctl.domain.ranges import Ranges
 
 
 class ReadAt(Protocol):
@@ -58,3 +59,36 @@ class Window:
     def read_at(self, offset: int, length: int) -> bytes:
         check_bounds(offset, length, self._size)
         return self._inner.read_at(self._start + offset, length)
+
+
+class RememberingReader:
+    """ReadAt over a reader whose bytes change now and then: what was read stays known until it is told that it changed.
+
+    For use by one thread.
+    """
+
+    def __init__(self, inner: ReadAt, most_bytes: int) -> None:
+        """`most_bytes`: how much is remembered; the rest is read each time."""
+        self._inner = inner
+        self._room = most_bytes
+        self._known: dict[tuple[int, int], bytes] = {}
+
+    @property
+    def size(self) -> int:
+        return self._inner.size
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        known = self._known.get((offset, length))
+        if known is not None:
+            return known
+        found = self._inner.read_at(offset, length)
+        if length <= self._room:
+            self._known[offset, length] = found
+            self._room -= length
+        return found
+
+    def forget(self, changed: Ranges) -> None:
+        """`changed`: bytes that are no longer what they were."""
+        for offset, length in [place for place in self._known if changed.touches(place[0], sum(place))]:
+            del self._known[offset, length]
+            self._room += length

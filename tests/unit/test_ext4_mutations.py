@@ -21,10 +21,12 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from backupctl.domain.ranges import Ranges
 from backupctl.domain.volume import VolumeMap
 from backupctl.formats.crc import crc32c
 from backupctl.formats.ext4_map import read_volume
-from backupctl.formats.reader import check_bounds
+from backupctl.formats.map_memory import MapMemory
+from backupctl.formats.reader import RememberingReader, check_bounds
 
 # "Free blocks" of `dumpe2fs -h`.
 FREE_BLOCKS = {"summed": 23022, "plain": 23066, "meta": 22746, "clusters": 39394}
@@ -67,9 +69,15 @@ def metadata(name: str) -> tuple[int, ...]:
     return tuple(number * BLOCK + i for number in known for i in range(BLOCK))
 
 
+MEMORY = MapMemory()  # of all that is mapped here, one after the other
+
+
 def mapped(name: str, changes: dict[int, int], size: int | None = None) -> VolumeMap | None:
     data = sample(name)
-    return read_volume(Patched(data, changes, len(data) if size is None else size))
+    reader = Patched(data, changes, len(data) if size is None else size)
+    found = read_volume(reader)
+    assert read_volume(reader, memory=MEMORY) == found
+    return found
 
 
 @cache
@@ -98,6 +106,41 @@ def test_a_sample_is_mapped(name: str) -> None:
     assert found.warnings == ()
     assert found.free.total == FREE_BLOCKS[name] * BLOCK
     assert found.zero.total == 1023 * BLOCK  # the journal that `-J size=1` asks for, but its first block
+
+
+@dataclass
+class Counting(Patched):
+    """Notes what is read."""
+
+    read: list[tuple[int, int]]
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        self.read.append((offset, offset + length))
+        return super().read_at(offset, length)
+
+
+@every_sample
+def test_a_second_map_reads_what_has_changed(name: str) -> None:
+    data = sample(name)
+    reader = Counting(data, {}, len(data), [])
+    remembering, memory = RememberingReader(reader, 1 << 20), MapMemory()
+    assert read_volume(remembering, live=True, memory=memory) == truth(name)
+    remembering.forget(Ranges([(len(data) - 512, len(data))]))
+    reader.read.clear()
+    assert read_volume(remembering, memory=memory) == truth(name)
+    # That its journal is empty is looked at in the end only.
+    assert sum(end - start for start, end in reader.read) <= 1024
+    reader.read.clear()
+    reader.changes[1024 + 0x58] = 7  # the size of inodes
+    assert read_volume(remembering, memory=memory) == truth(name)
+    remembering.forget(Ranges([(1024, 1025)]))
+    assert read_volume(remembering, memory=memory) == mapped(name, reader.changes) != truth(name)
+    assert reader.read[0] == (1024, 2048)
+    # What there is no room for is read each time.
+    reader.read.clear()
+    forgetful = RememberingReader(reader, 0)
+    assert forgetful.read_at(3, 5) == forgetful.read_at(3, 5)
+    assert reader.read == [(3, 8)] * 2
 
 
 @every_sample

@@ -57,6 +57,25 @@ def test_a_set_and_a_range(a: list[tuple[int, int]], one: int, other: int) -> No
     assert bool(found) == bool(bytes_of)
 
 
+@given(pairs, st.lists(numbers, max_size=4))
+def test_sets_that_follow_each_other(a: list[tuple[int, int]], cuts: list[int]) -> None:
+    found = Ranges(a)
+    edges = [0, *sorted(cuts), MOST]
+    pieces = [found.clipped(start, end) for start, end in pairwise(edges)]
+    assert Ranges.joined(pieces) == found
+    assert Ranges.joined(Ranges(list(piece)) for piece in pieces) == found
+    if len([piece for piece in pieces if piece]) > 1:
+        with pytest.raises(ValueError, match="out of order"):
+            Ranges.joined(reversed(pieces))
+
+
+@given(pairs, st.integers(20, 60))
+def test_a_few_taken_from_many(a: list[tuple[int, int]], count: int) -> None:
+    many = Ranges((3 * n, 3 * n + 2) for n in range(count))
+    assert members(many - Ranges(a[:1])) == members(many) - plain(a[:1])
+    assert members(many - Ranges(a)) == members(many) - plain(a)
+
+
 @given(pairs)
 def test_ascending_takes_what_is_in_order_and_refuses_the_rest(a: list[tuple[int, int]]) -> None:
     assert Ranges.ascending(sorted(a)) == Ranges(a)
