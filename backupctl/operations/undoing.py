@@ -36,8 +36,10 @@ class Undoing:
             self._folder.mkdir(parents=True, exist_ok=True)
             name = f"{os.getpid()}-{len(self._noted):03}-{secrets.token_hex(4)}.json"
             note = self._folder / name
+            process = os.getpid()
+            told = {"process": process, "born": born(process), "command": list(undo), "seconds": self._deadline}
             with note.open("x") as file:
-                json.dump({"process": os.getpid(), "command": list(undo), "seconds": self._deadline}, file)
+                json.dump(told, file)
                 file.flush()
                 os.fsync(file.fileno())
             self._noted.append(note)
@@ -58,14 +60,21 @@ def undo_left_over(state_folder: Path) -> list[str]:
     told = []
     folder = state_folder / "undo"
     for note in sorted(folder.glob("*.json"), reverse=True) if folder.is_dir() else ():
-        try:
-            owner = Fields.parse(str(note), note.read_bytes()[:_MOST_BYTES]).integer("process", high=1 << 31)
-        except (Malformed, OSError):
-            owner = 0
-        if owner and owner != os.getpid() and born(owner) is not None:
+        if _has_owner(note):
             continue  # its run will do it
         told.append(_undo(note) or f"undone after a run that was killed: {note.name}")
     return told
+
+
+def _has_owner(note: Path) -> bool:
+    """Whether the run that made it, not this process, is still there; numbers of processes come again."""
+    try:
+        fields = Fields.parse(str(note), note.read_bytes()[:_MOST_BYTES])
+        owner, started = fields.integer("process", high=1 << 31), fields.optional_text("born")
+    except (Malformed, OSError):
+        return False
+    alive = born(owner)
+    return owner != os.getpid() and alive is not None and started in (alive, None)
 
 
 def _undo(note: Path) -> str | None:

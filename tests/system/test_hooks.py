@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -85,11 +86,24 @@ def test_what_a_killed_run_left_is_undone_once(tmp_path: Path) -> None:
         assert process.stdout is not None
         assert process.stdout.readline() == "in\n"
         assert undo_left_over(tmp_path) == []  # it is still at work
+        (note,) = (tmp_path / "undo").iterdir()
+        assert json.loads(note.read_text())["process"] == process.pid
         process.send_signal(signal.SIGKILL)
     assert said(log) == ["before"]
     assert len(undo_left_over(tmp_path)) == 1
     assert said(log) == ["before", "after"]
     assert undo_left_over(tmp_path) == []
+
+
+def test_another_process_with_the_number_of_one_that_was_killed(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    Undoing(tmp_path, Quiet(), 10).do((), say(log, "undone"))
+    (note,) = (tmp_path / "undo").iterdir()
+    with subprocess.Popen(["sleep", "60"]) as other:
+        note.write_text(json.dumps(json.loads(note.read_text()) | {"process": other.pid}))
+        assert len(undo_left_over(tmp_path)) == 1
+        other.kill()
+    assert said(log) == ["undone"]
 
 
 def test_a_note_that_makes_no_sense_is_told_of_and_goes(tmp_path: Path) -> None:
