@@ -23,7 +23,7 @@ from backupctl.board.block_device import BlockDevice
 from backupctl.board.locked_memory import all_memory_locked
 from backupctl.board.mounted import MountedFileSystem, Place, Treatment, file_systems_on, is_still_mounted
 from backupctl.board.watchdog import Watchdog, thaw
-from backupctl.domain.errors import Refused
+from backupctl.domain.errors import BackupctlError, Refused
 
 _FIFREEZE = 0xC0045877  # linux/fs.h on x86 and arm
 
@@ -50,14 +50,23 @@ class Freezer:
 
     def __init__(self, file_systems: Sequence[MountedFileSystem]) -> None:
         """`file_systems` as `file_systems_on` gives them: each before those that it lies on."""
-        self._file_systems = file_systems
+        self.file_systems = tuple(file_systems)
         self._stack = ExitStack()
         self._open: list[_Open] = []
 
     def __enter__(self) -> Self:
-        """Raises Refused if a mount point cannot be reached, or is not what was found a moment ago."""
+        """Raises as `take_up`."""
+        self.take_up(self.file_systems)
+        return self
+
+    def take_up(self, file_systems: Sequence[MountedFileSystem]) -> None:
+        """Holds these from here on, in place of those of before, which can be unmounted then.
+
+        Raises Refused if a mount point cannot be reached, or is not what was found a moment ago.
+        """
+        opened = []
         with ExitStack() as stack:
-            for file_system in self._file_systems:
+            for file_system in file_systems:
                 fd = _opened(file_system)
                 if fd is None:
                     raise Refused(
@@ -65,9 +74,10 @@ class Freezer:
                         "Is something else mounted over it, or was it unmounted meanwhile? Start over then.",
                     )
                 stack.callback(os.close, fd)
-                self._open.append(_Open(fd, file_system))
+                opened.append(_Open(fd, file_system))
+            self._stack.close()
             self._stack = stack.pop_all()
-        return self
+        self.file_systems, self._open = tuple(file_systems), opened
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self._open.clear()
@@ -76,13 +86,13 @@ class Freezer:
     def sync_until_quick(self, limit_seconds: float, attempts: int) -> float:
         """Writes all out, until that takes no longer than `limit_seconds`: a freeze does the same. How long it took.
 
-        Raises Refused if it never is so quick, OSError for a write that failed (syncfs(2)).
+        Raises Refused if it never is so quick, BackupctlError for a write that failed.
         """
         took = 0.0
         for _ in range(attempts):
             began = time.monotonic()
             for each in self._open:
-                _sync(each.fd)
+                _sync(each)
             took = time.monotonic() - began
             if took <= limit_seconds:
                 return took
@@ -110,10 +120,11 @@ class Freezer:
             yield freeze
 
     def sync_unfreezable(self) -> None:
-        """Writes out what cannot be frozen: within `frozen`, the last that is written of it. Raises OSError."""
+        """Writes out what cannot be frozen: within `frozen`, the last that is written of it. Raises BackupctlError."""
         for each in self._open:
-            if each.file_system.treatment is Treatment.SYNC:
-                _sync(each.fd)
+            # What was read-only when it was found may have been made writable since.
+            if each.file_system.treatment is not Treatment.FREEZE:
+                _sync(each)
 
 
 def thaw_all(disk: BlockDevice) -> list[str]:
@@ -159,10 +170,14 @@ def _finish(freeze: Freeze, watchdog: Watchdog, targets: Sequence[_Open]) -> Non
         freeze.thawed_early = tuple(target.file_system.mount_point for target in targets)
 
 
-def _sync(fd: int) -> None:
-    if _libc.syncfs(fd):
-        number = ctypes.get_errno()
-        raise OSError(number, os.strerror(number))
+def _sync(target: _Open) -> None:
+    if _libc.syncfs(target.fd):
+        why = os.strerror(ctypes.get_errno())
+        # Told once by each open file (syncfs(2)): of a write that was lost, maybe before this program was started.
+        raise BackupctlError(
+            f"the card did not take all that was written to {target.file_system.mount_point}: {why}",
+            "The card may be failing: see the kernel's log, and have a new one at hand. A next try may succeed.",
+        )
 
 
 def _opened(file_system: MountedFileSystem) -> int | None:

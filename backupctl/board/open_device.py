@@ -72,11 +72,17 @@ def open_exclusive(path: str | Path, write: bool, expected: BlockDevice | None =
 
 
 @contextmanager
-def open_shared(path: str | Path) -> Iterator[OpenDevice]:
-    """Opens a block device for looking only, whoever uses it. Raises as `open_exclusive`."""
-    fd = _open(path, os.O_RDONLY)
+def open_shared(path: str | Path, expected: BlockDevice | None = None, direct: bool = False) -> Iterator[OpenDevice]:
+    """Opens a block device for looking only, whoever uses it; `direct`: past the page cache (open(2), O_DIRECT).
+
+    `expected` and errors are as for `open_exclusive`.
+    """
+    fd = _open(path, os.O_RDONLY | (os.O_DIRECT if direct else 0))
     try:
-        yield _identify(fd, str(path))
+        device = _identify(fd, str(path))
+        if expected is not None:
+            _prove_same(device, expected)
+        yield device
     finally:
         os.close(fd)
 

@@ -18,6 +18,7 @@ import socket
 import struct
 import time
 from collections.abc import Sequence
+from functools import cached_property
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -47,12 +48,13 @@ class WatchdogFailed(BackupctlError):
 
 
 class Watchdog:
-    """Forks on `__enter__`, ends its child on `__exit__`: thawed, if it was armed."""
+    """Forks on `__enter__`, ends its child on `__exit__`: thawed, if it was armed.
 
-    exempt: bool  # whether the kernel will not end it for want of memory
+    Locking the child's memory takes as long as copying it, and is waited for where it is needed only.
+    """
 
     def __enter__(self) -> Self:
-        """To be entered before threads are started. Raises Refused if the child cannot lock its memory."""
+        """To be entered before threads are started."""
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         parent = os.getpid()
         self._child = os.fork()
@@ -65,14 +67,6 @@ class Watchdog:
         theirs.close()
         self._socket = ours
         ours.settimeout(_ANSWER_SECONDS)
-        try:
-            answer = self._answer()
-            if answer not in (_READY, _READY_UNEXEMPT):
-                raise Refused(f"nobody can watch over a freeze: {answer.decode(errors='replace')}")
-            self.exempt = answer == _READY
-        except BaseException:
-            self.__exit__(None, None, None)
-            raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -84,11 +78,24 @@ class Watchdog:
         """Its number."""
         return self._child
 
+    @cached_property
+    def exempt(self) -> bool:
+        """Whether the kernel will not end it for want of memory.
+
+        Raises Refused if it cannot lock its memory, WatchdogFailed if it does not answer: nobody would watch then.
+        """
+        answer = self._answer()
+        if answer not in (_READY, _READY_UNEXEMPT):
+            raise Refused(f"nobody can watch over a freeze: {answer.decode(errors='replace')}")
+        return answer == _READY
+
     def arm(self, fds: Sequence[int], seconds: float) -> None:
         """Has it thaw the file systems of `fds`, last first, unless `disarm` is called within `seconds`.
 
-        `fds` stand in the order of freezing. Returns once it watches. Raises WatchdogFailed if it does not answer.
+        `fds` stand in the order of freezing. Returns once it watches. Raises WatchdogFailed if it does not answer,
+        Refused as `exempt`.
         """
+        _ = self.exempt  # that it is ready comes before all other answers
         try:
             socket.send_fds(self._socket, [_DEADLINE.pack(seconds)], list(fds))
         except OSError as error:

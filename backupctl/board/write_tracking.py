@@ -67,6 +67,7 @@ class WriteTracker:
         self._records: set[tuple[bytes, bytes, bytes, bytes]] = set()
         self._written = Ranges()
         self._lost = 0
+        self._forgiven = 0
 
     def __enter__(self) -> Self:
         """Raises Refused, with what is missing, where the kernel's trace events cannot be had."""
@@ -81,7 +82,7 @@ class WriteTracker:
                 self._set_up(place, stack)
             except OSError as error:
                 raise Refused(
-                    f"the kernel's tracing cannot be set up ({error.filename}: {error.strerror})",
+                    f"the kernel's tracing cannot be set up ({error.filename or instances}: {error.strerror})",
                     "Is it locked down (see `cat /sys/kernel/security/lockdown`), or memory short?",
                 ) from error
             self._stack = stack.pop_all()
@@ -91,7 +92,8 @@ class WriteTracker:
         self._stack.close()
 
     def _set_up(self, place: Path, stack: ExitStack) -> None:
-        (place / "buffer_size_kb").write_text(str(self._buffer_kib))
+        self._size = place / "buffer_size_kb"
+        self._size.write_text(str(self._buffer_kib))
         # Without process, processor and time in front of each event, of which nothing is used.
         (place / "options/context-info").write_text("0")
         patterns = []
@@ -138,8 +140,21 @@ class WriteTracker:
 
     def lost(self) -> int:
         """How many events were lost since the beginning, at least. If it is not 0, `drain` is worth nothing."""
+        return self._lost_at_all() - self._forgiven
+
+    def _lost_at_all(self) -> int:
         told = (os.pread(stats, _CHUNK_BYTES, 0) for stats in self._stats)
         return self._lost + sum(int(count) for text in told for count in _LOSS.findall(text))
+
+    def start_over(self) -> None:
+        """A new beginning, with twice the room where there is memory for it: all of before counts no more."""
+        self._buffer_kib *= 2
+        with suppress(OSError):
+            # While the kernel makes it larger, events go missing without a word.
+            self._size.write_text(str(self._buffer_kib))
+        # What is lost from here on counts again.
+        self._forgiven = self._lost_at_all()
+        self.drain()
 
     def prove(self, places: Iterable[Path]) -> bool:
         """Whether a write to this disk is seen: a file without a name, on the first of `places` that takes it.

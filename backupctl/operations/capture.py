@@ -142,7 +142,11 @@ class _Run:
     def _how_live(self) -> dict[str, Any]:
         if self._instant is None:
             return {}
-        return {"rounds": list(self._instant.rounds), "freezes": self._instant.attempts}
+        return {
+            "rounds": list(self._instant.rounds),
+            "freezes": self._instant.attempts,
+            "marked_in_use": list(self._instant.marked_in_use),
+        }
 
     def notes(self) -> dict[str, Any]:
         return {"healed": self._healed, "shelf": str(self._shelf.path), "same_machine": self._shelf.mark.same_machine}
@@ -304,6 +308,7 @@ class _Run:
         session.event("captured", {
             "capture": record.id, "state": record.state, "written_bytes": record.written_bytes,
             "label": record.label, "warnings": list(record.warnings), "healed_captures": self._healed,
+            "frozen_seconds": record.frozen_seconds,
             "changes": changes and changes.body(), "scheduled": self._options.scheduled,
             "policy_changes": policy_changes(last.record.policy, record.policy) if last else {},
             "renewed_bytes": self._renewal.written if self._renewal else 0,

@@ -10,6 +10,7 @@ written since it was read, and was read with a map that called all of that data,
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -19,13 +20,15 @@ from backupctl.domain.card_map import CardMap, cell_numbers
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
 from backupctl.operations.intake import Intake
-from backupctl.operations.live_card import LiveCard
+from backupctl.operations.live_card import LiveCard, of_the_card
 from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.source import CardReader
 
 _QUICK_SYNC_SECONDS = 0.5
 _SYNC_ATTEMPTS = 10
 _ATTEMPTS = 6  # at freezing
+_BEGINNINGS = 3
+_PAGE = 4096
 
 
 @dataclass(frozen=True)
@@ -40,20 +43,31 @@ class LiveLimits:
 
 @dataclass(frozen=True)
 class Instant:
-    """What came of it. `rounds`: cells read in each; `attempts`: freezes, of which only the last one counts."""
+    """What came of it.
+
+    `rounds`: cells read in each; `attempts`: freezes, of which only the last one counts; `marked_in_use`: partitions
+    that say of themselves that they were not unmounted, as they do while they are mounted.
+    """
 
     card: CardMap
     frozen_seconds: float
     rounds: tuple[int, ...]
     attempts: int
+    marked_in_use: tuple[int, ...] = ()
+
+
+class EventsLost(BackupctlError):
+    """Nobody knows what has changed."""
 
 
 class _Memory:
     """CardReader over the cells that were read in the instant."""
 
-    def __init__(self, size: int, cell_bytes: int, cells: dict[int, bytes]) -> None:
+    def __init__(self, size: int, cell_bytes: int, cells: dict[int, bytes], unreadable: Ranges) -> None:
+        """`unreadable`: what the card did not give; here it does not give it either."""
         self._size = size
         self._cell_bytes = cell_bytes
+        self._unreadable = unreadable
         self.cells = cells
 
     @property
@@ -66,6 +80,8 @@ class _Memory:
         return bytes(data)
 
     def read_into(self, offset: int, view: memoryview) -> None:
+        if self._unreadable.touches(offset, offset + len(view)):
+            raise OSError(errno.EIO, "the card could not be read there while it was frozen")
         at = 0
         while at < len(view):
             cell, inside = divmod(offset + at, self._cell_bytes)
@@ -101,51 +117,73 @@ class LiveReading:
 
     def take(self) -> Instant:
         """Raises Refused, BackupctlError where the board writes too fast or events were lost; OSError of the share."""
-        self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+        for _ in range(_BEGINNINGS - 1):
+            try:
+                return self._attempts()
+            except EventsLost as error:
+                self._reporter.note(f"{error.cause}; starting over")
+                with of_the_card():
+                    self._live.start_over()
+                self._current = Ranges()
+        return self._attempts()
+
+    def _attempts(self) -> Instant:
+        live = self._live
+        self._sync()
         self._converge()
-        hint = self._live.map(frozen=False)
+        hint: CardMap | None = None
         for attempt in range(1, _ATTEMPTS + 1):
             with self._quieted():
-                self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+                with of_the_card():
+                    live.look_again()
+                self._sync()
                 self._round(hint)
-                frozen = self._freeze()
+                with of_the_card():
+                    frozen = self._freeze()
             if frozen.torn:
                 self._reporter.note(f"{frozen.torn}; trying again")
                 hint = frozen.card
                 continue
             self._put(frozen.memory, frozen.card, sorted(frozen.memory.cells))
             self._intake.store.settle(frozen.card.data, frozen.card.zero)
-            return Instant(frozen.card, frozen.seconds, tuple(self._rounds), attempt)
+            return Instant(frozen.card, frozen.seconds, tuple(self._rounds), attempt, live.marked_in_use())
         raise BackupctlError(
             f"the card was frozen {_ATTEMPTS} times, and each time it was not still, or more had to be read than fits",
             "Capture it at a quieter time, or allow more freeze_memory or max_freeze in the policy.",
         )
 
+    def _sync(self) -> None:
+        self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
+
     def _converge(self) -> None:
         """Rounds until one reads less than half of what fits into the instant, or no less than the one before."""
         most = self._limits.freeze_memory // self._cell // 2
+        before: int | None = None
         for _ in range(self._limits.max_rounds):
-            self._round(self._live.map(frozen=False))
-            last = self._rounds[-1]
-            if len(self._rounds) > 1 and (last <= most or last >= self._rounds[-2]):
+            last = self._round()
+            if before is not None and (last <= most or last >= before):
                 return
+            before = last
 
-    def _round(self, card: CardMap) -> None:
-        """Reads what is not yet, or no longer, as `card` and the writes so far have it."""
-        stale = self._stale(card, self._tracker.drain())
-        self._check_lost()
+    def _round(self, hint: CardMap | None = None) -> int:
+        """Reads what is not yet, or no longer, as the card's map has it, or that of `hint`; how many cells."""
+        with of_the_card():
+            self._forget(self._live.drain())
+            self._check_lost()
+            card = hint or self._live.map(frozen=False)
+        stale = self._stale(card)
         self._rounds.append(len(stale))
         self._put(self._live.reader, card, stale)
         read = Ranges((cell * self._cell, (cell + 1) * self._cell) for cell in stale)
         self._held = (self._held - read) | (card.data & read)
         self._current = self._current | (card.data & read)
+        return len(stale)
 
-    def _stale(self, card: CardMap, written: Ranges) -> list[int]:
+    def _stale(self, card: CardMap) -> list[int]:
         """Cells to read (again) so that all is as `card` has it.
 
         By bytes, not by cells: a trim writes to all that is free, beside data in very many cells.
         """
-        self._forget(written)
         stale = cell_numbers((card.data - self._current) | (card.zero & self._held), self._cell)
         return [cell for cell in stale if card.data.touches(cell * self._cell, (cell + 1) * self._cell)]
 
@@ -155,7 +193,7 @@ class LiveReading:
     def _check_lost(self) -> None:
         lost = self._tracker.lost()
         if lost:
-            raise BackupctlError(
+            raise EventsLost(
                 f"the kernel could not tell of {lost} writes, so nobody knows what has changed",
                 "Nothing is hurt. Try again at a quieter time.",
             )
@@ -174,26 +212,28 @@ class LiveReading:
         """The instant. Nothing is told, logged or written while it lasts."""
         live, limits = self._live, self._limits
         pieces: dict[int, memoryview] = {}
+        unreadable: list[tuple[int, int]] = []
         with locked_memory(limits.freeze_memory) as locked:
             try:
                 with live.freezer.frozen(live.watchdog, limits.max_freeze) as freeze:
                     live.freezer.sync_unfreezable()
-                    written = self._tracker.drain()
+                    self._forget(live.drain())
                     card = live.map(frozen=True)
-                    stale = self._stale(card, written)
+                    stale = self._stale(card)
                     fits = len(stale) * self._cell <= len(locked)
                     for slot, cell in enumerate(stale if fits else ()):
                         start = slot * self._cell
                         piece = locked[start : start + min(self._cell, live.reader.size - cell * self._cell)]
                         pieces[cell] = piece
-                        live.reader.read_into(cell * self._cell, piece)
+                        unreadable += _read_pages(live.reader, cell * self._cell, piece)
                     if limits.while_frozen is not None:
                         limits.while_frozen()
                     # A freeze does not keep anybody from trimming (fstrim(8); seen on Linux 6.18 with ext4).
                     # Whatever happens to what is free is nothing to the image.
-                    after = self._tracker.drain()
+                    after = live.drain()
                     late = after - live.swap_bodies() - card.free
-                memory = _Memory(live.reader.size, self._cell, {cell: bytes(piece) for cell, piece in pieces.items()})
+                cells = {cell: bytes(piece) for cell, piece in pieces.items()}
+                memory = _Memory(live.reader.size, self._cell, cells, Ranges(unreadable))
             finally:
                 for piece in pieces.values():
                     piece.release()
@@ -206,7 +246,22 @@ class LiveReading:
             torn = f"{', '.join(freeze.thawed_early)} was thawed before all was read"
         elif late:
             torn = f"{late.total} bytes were written while all was frozen"
+        elif live.look_again():
+            torn = "a file system of the card was mounted or unmounted just then"
         return _Frozen(card, memory, freeze.seconds, torn)
+
+
+def _read_pages(reader: CardReader, offset: int, view: memoryview) -> list[tuple[int, int]]:
+    """Fills `view` from `offset`, with zeros where the card cannot be read; where that is, in pages."""
+    try:
+        reader.read_into(offset, view)
+    except OSError:
+        if len(view) > _PAGE:
+            pages = range(0, len(view), _PAGE)
+            return [bad for at in pages for bad in _read_pages(reader, offset + at, view[at : at + _PAGE])]
+        view[:] = bytes(len(view))
+        return [(offset, offset + len(view))]
+    return []
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from backupctl.board.mounted import Treatment
@@ -21,7 +21,7 @@ from backupctl.operations.live_card import LiveCard
 from backupctl.operations.progress import Reporter
 from backupctl.operations.undoing import Undoing
 
-_SAMPLE_BYTES = 32 << 20
+_SAMPLE_BYTES, _SAMPLE_STEP = 32 << 20, 1 << 20
 _MARGIN = 1.5
 _QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS = 0.5, 10
 _REMOUNT_SECONDS = 30.0
@@ -62,8 +62,11 @@ class PausedReading:
         sample, took = 0, 0.0
         for start, end in hint.data:
             began = time.monotonic()
-            for at in range(start, min(end, start + _SAMPLE_BYTES - sample), 1 << 20):
-                sample += len(self._live.reader.read_at(at, min(1 << 20, end - at)))
+            for at in range(start, min(end, start + _SAMPLE_BYTES - sample), _SAMPLE_STEP):
+                length = min(_SAMPLE_STEP, end - at)
+                sample += length
+                with suppress(OSError):  # what cannot be read takes its time all the same
+                    self._live.reader.read_at(at, length)
             took += time.monotonic() - began
             if sample >= _SAMPLE_BYTES:
                 break

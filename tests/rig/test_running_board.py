@@ -96,6 +96,7 @@ def test_own_card_while_it_works(adopted: Rig, tmp_path: Path) -> None:
     source = json.loads(rig.shell(f"cat '{SERVED}/boards/{BOARD}/captures/{taken['id']}/record.json'"))["source"]
     assert source["path"] == rig.shell("readlink -f /dev/disk/by-id/virtio-card").strip()
     print(f"frozen {taken['frozen_seconds']} s, {source['freezes']} times, rounds {source['rounds']}")
+    assert source["marked_in_use"] == [1]  # its FAT is mounted, and says so of itself in the image
     assert 0 < taken["frozen_seconds"] <= MOST_FROZEN_SECONDS
     assert rig.backupctl("verify", "--board", BOARD, "--json").json["whole_captures"] == [taken["id"]]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -52,7 +53,21 @@ def partition(device: str, number: int, start: int, size: int) -> Iterator[str]:
     try:
         yield f"{device}p{number}"
     finally:
-        tool("delpart", device, str(number))
+        _patiently("delpart", device, str(number))
+
+
+def _patiently(*args: str) -> None:
+    """Somebody who looks at all disks just then keeps each busy for a moment; what is left over would stay for good."""
+    deadline = time.monotonic() + 20
+    while True:
+        try:
+            tool(*args)
+        except AssertionError as error:
+            if "busy" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.1)
+        else:
+            return
 
 
 @contextmanager

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
+from backupctl.board.direct_reader import DirectReader
 from backupctl.cli.places import state_folder
-from backupctl.domain.errors import Exit, Refused, UsageError
+from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import ImagePolicy
+from backupctl.operations import paused as paused_reading
 from backupctl.operations.own_card import own_card
 from tests.card_images import take_out
 from tests.program import Ended, backupctl
@@ -40,12 +43,12 @@ def test_one_that_cannot_be_told_has_to_be_named(monkeypatch: pytest.MonkeyPatch
         own_card()
 
 
-def paused(tmp_path: Path, board: LiveBoard, more: str, code: int | None = 0) -> Ended:
+def paused(tmp_path: Path, board: LiveBoard, more: str) -> Ended:
     policy = tmp_path / "paused.toml"
     policy.write_text(f'[image]\nlive = "paused"\n{more}\n')
     shelf_of(tmp_path)
     words = ("--board", BOARD, "--source", board.device, "--policy", policy, "--json")
-    return backupctl(tmp_path / "share", "capture", *words, code=code)
+    return backupctl(tmp_path / "share", "capture", *words)
 
 
 def test_paused(tmp_path: Path) -> None:
@@ -56,19 +59,29 @@ def test_paused(tmp_path: Path) -> None:
         record = tmp_path / "share/boards" / BOARD / "captures" / taken["id"] / "record.json"
         assert json.loads(record.read_text())["source"]["live"] == "paused"
         assert 0 < taken["frozen_seconds"] < 30
+        (event,) = (each for each in backupctl(tmp_path / "share", "runs", "--json").json if each["kind"] == "captured")
+        assert event["body"]["frozen_seconds"] == taken["frozen_seconds"]
         image = tmp_path / "restored.img"
         backupctl(tmp_path / "share", "restore", "newest", image, "--board", BOARD)
         databases_hold(image, board)
         preens(take_out(image, board.volume, tmp_path / "volume.img"))
 
 
-def test_paused_for_longer_than_is_allowed(tmp_path: Path) -> None:
-    with live_board(tmp_path) as board:
+def test_paused_for_longer_than_is_allowed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    read_into = DirectReader.read_into
+
+    def slow(reader: DirectReader, offset: int, view: memoryview) -> None:
+        time.sleep(0.5)
+        read_into(reader, offset, view)
+
+    with live_board(tmp_path, filled=8 * MIB) as board:
         with pytest.raises(Refused, match="would keep the board frozen for about"):
             take(board, image=ImagePolicy(live="paused", max_freeze=0))
         # Slower than the sample that was read to tell.
-        failed = paused(tmp_path, board, 'max_freeze = 1\n[pace]\nrate = "10 MB"', code=Exit.FAILED)
-        assert f"{board.root} was thawed after 1 s, before all was read" in failed.err
+        monkeypatch.setattr(paused_reading, "_MARGIN", 0)
+        monkeypatch.setattr(DirectReader, "read_into", slow)
+        with pytest.raises(BackupctlError, match=f"{board.root} was thawed after 1 s, before all was read"):
+            take(board, image=ImagePolicy(live="paused", max_freeze=1))
         assert not is_frozen(board.root)
         reap()
         assert backupctl(tmp_path / "share", "list", "--board", BOARD, "--json").json == []

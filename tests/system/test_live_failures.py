@@ -129,6 +129,17 @@ def test_a_policy_that_refuses_cards_in_use(tmp_path: Path) -> None:
         assert captures(tmp_path) == []
 
 
+def test_now_is_not_the_time(tmp_path: Path) -> None:
+    (tmp_path / "policy.toml").write_text('[hooks]\nonly_when = ["false"]\n')
+    with live_board(tmp_path, filled=MIB) as board:
+        share = shelf_of(tmp_path).share_folder
+        before = sorted(share.rglob("*"))
+        words = ("--source", board.device, "--policy", tmp_path / "policy.toml")
+        ended = backupctl(share, "capture", "--board", BOARD, *words, code=Exit.POSTPONED)
+        assert "put off: false says that now is not the time" in ended.err
+        assert sorted(share.rglob("*")) == before
+
+
 def test_a_namespace_that_does_not_see_the_mount(tmp_path: Path) -> None:
     need("unshare", "umount")
     with live_board(tmp_path) as board, writers(board.root, 3, "files", "database-wal", "deleted"):

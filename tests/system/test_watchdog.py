@@ -175,12 +175,13 @@ def test_late_by_itself(card: NestedCard) -> None:
 
 def test_what_it_is(card: NestedCard) -> None:
     with Watchdog() as watchdog:
+        ready = watchdog.exempt
         place = Path(f"/proc/{watchdog.process}")
         status = dict(line.split(":", 1) for line in (place / "status").read_text().splitlines())
         # All that it has is locked (proc(5)); a fresh page or two may be in between.
         locked, resident = (int(status[field].split()[0]) for field in ("VmLck", "VmRSS"))
         assert locked >= 0.9 * resident
-        assert watchdog.exempt == ((place / "oom_score_adj").read_text().strip() == "-1000")
+        assert ready == ((place / "oom_score_adj").read_text().strip() == "-1000")
         assert os.getsid(watchdog.process) == watchdog.process
         assert [entry.resolve().name.partition(":")[0] for entry in (place / "fd").iterdir()] == ["socket"]
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):

@@ -68,7 +68,12 @@ def check_use(situation: Situation) -> Check:
     if live.tracker is None:
         return Check("in use", OK, f"the source is in use; all of it stands still meanwhile: {', '.join(frozen)}")
     if not live.proven:
-        return Check("in use", WARNING, "the source is in use, and no write to it could be tried", "It is read-only.")
+        return Check(
+            "in use",
+            WARNING,
+            "the source is in use; its writes are followed, but that one is seen could not be tried",
+            "Nothing of it can be written to by way of trial: it is read-only, or full, or FAT alone.",
+        )
     if frozen:
         detail += f"; frozen for an instant: {', '.join(frozen)}"
     if synced:
