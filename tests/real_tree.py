@@ -7,6 +7,7 @@ import os
 import random
 import shutil
 import stat
+import struct
 from itertools import islice
 from pathlib import Path
 
@@ -20,6 +21,14 @@ KINDS = {
     stat.S_IFCHR: "character device",
     stat.S_IFBLK: "block device",
 }
+
+# linux/capability.h, struct vfs_cap_data of revision 2: cap_net_raw, permitted and effective.
+CAPABILITY = struct.pack("<5I", 0x02000001, 1 << 13, 0, 0, 0)
+# linux/posix_acl_xattr.h: version, and tag, permissions and id of u::rw, u:1000:rwx, g::r, m::rwx, o::-.
+ACL = struct.pack("<I", 2) + b"".join(
+    struct.pack("<HHI", *entry)
+    for entry in ((1, 6, 0xFFFFFFFF), (2, 7, 1000), (4, 4, 0xFFFFFFFF), (16, 7, 0xFFFFFFFF), (32, 0, 0xFFFFFFFF))
+)
 
 
 def make_tree(folder: Path, files_each: int, most_bytes: int = 1 << 20) -> Path:
@@ -66,6 +75,9 @@ def make_odd(folder: Path) -> None:
         os.mknod(folder / "console", 0o20640, os.makedev(5, 1))
         os.mknod(folder / "large numbers", 0o60640, os.makedev(300, 70000))
         os.chown(folder / "length 60", 100_000, 200_000)
+        os.setxattr(folder / "length 150", "security.capability", CAPABILITY)
+        os.setxattr(folder / "length 200", "system.posix_acl_access", ACL)
+        os.setxattr(folder / "many", "system.posix_acl_default", ACL)
     (folder / "length 61").chmod(0o6755)
     folder.chmod(0o1777)
 
@@ -83,3 +95,9 @@ def described(path: Path) -> tuple[str, int, int, int, int, str]:
     elif "device" in kind:
         content = f"{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}"
     return kind, stat.S_IMODE(found.st_mode), found.st_uid, found.st_gid, found.st_mtime_ns, content
+
+
+def attributes(path: Path) -> dict[bytes, bytes]:
+    """As the kernel gives them."""
+    names = os.listxattr(path, follow_symlinks=False)
+    return {os.fsencode(name): os.getxattr(path, name, follow_symlinks=False) for name in names}

@@ -1,4 +1,4 @@
-"""Commands that bring single files back, and tell when they changed."""
+"""Commands that bring single files back, tell when they changed, and show a capture as a folder."""
 
 from __future__ import annotations
 
@@ -23,10 +23,12 @@ from backupctl.cli.command import (
 from backupctl.domain.errors import UsageError
 
 _STDOUT = "-"
+_NEVER = 1e9  # seconds: it is for a person to look at, who may go away meanwhile
 
 
 def register(app: typer.Typer) -> None:
     app.command()(pick)
+    app.command()(browse)
 
 
 def pick(
@@ -92,6 +94,51 @@ def pick(
         return operation(shelf, options, facts, reporter, stop)
 
     run_command(task, view.picked, as_json, quiet, of_picking)
+
+
+def browse(
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[ID] DIR",
+            help="ID: an id, its beginning, a label, or newest; left out with --as-of and --end. "
+            "DIR: an empty folder, or one that is not there yet.",
+        ),
+    ],
+    share: ShareOption = None,
+    board: BoardOption = None,
+    as_of: AsOfOption = None,
+    end: Annotated[bool, typer.Option("--end", help="Take away what is shown in DIR.")] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Shows a capture as a read-only folder, until ctrl-C: the card, its partitions, their files."""
+    from backupctl.cli import picking_view as view
+
+    moment = moment_of(as_of)
+    if len(words) != (1 if end or moment else 2):
+        form = "--end DIR" if end else "--as-of TIME DIR" if moment else "ID DIR, or --as-of TIME DIR"
+        raise UsageError("which capture, and where?", f"backupctl browse {form}")
+    place = Path(words[-1]).absolute()
+    if end:
+
+        def take_away(reporter: Any, stop: Any) -> Json:
+            from backupctl.operations.browse import end_browsing
+
+            return end_browsing(place)
+
+        run_command(take_away, view.ended, as_json, quiet)
+        return
+    folder, facts = wanted_share(share), facts_of_machine()
+
+    def show(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.browse import browse as operation
+        from backupctl.share.shelf import open_shelf
+
+        name = words[0] if len(words) == 2 else None
+        return operation(open_shelf(folder, board), name, moment, place, facts, reporter, stop)
+
+    run_command(show, view.ended, as_json, quiet, stall_seconds=_NEVER)
 
 
 def _named(words: list[str], with_moment: bool) -> tuple[str | None, str, str | None]:

@@ -125,3 +125,8 @@ def _told_of(version: Json, state: list[Any], before: list[Any] | None) -> str:
     if before is None or before[0] is None:
         return str(version["kind"])
     return "the same" if state == before else "changed"
+
+
+def ended(result: Json) -> str:
+    """Of `browse`."""
+    return f"{result['folder']} is as it was before."

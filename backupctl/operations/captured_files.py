@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from pathlib import PurePosixPath
@@ -51,7 +51,7 @@ class CapturedFiles:
         self.view = view
         self.problems: list[str] = []  # why a volume cannot be read
         self._elsewhere: dict[str, str] = {}  # mount points, and what fstab mounts there that is not here
-        self.volumes = [volume for volume in self._open_volumes() if partition in (None, volume.number)]
+        self.volumes = [volume for volume in open_volumes(view, self.problems) if partition in (None, volume.number)]
         if not self.volumes:
             raise NotFound(
                 f"{'this capture' if partition is None else f'partition {partition}'} has no file system that can be "
@@ -88,30 +88,6 @@ class CapturedFiles:
                 if wanted.is_relative_to(point)
             ]
             raise NotFound(error.cause, "\n".join([error.hint, *away, *self.problems]).strip()) from None
-
-    def _open_volumes(self) -> Iterable[CapturedVolume]:
-        zone = _zone(self.view.record.zone)
-        for volume in self.view.record.layout.get("volumes") or ():
-            number = volume.get("partition") or 0
-            name = f"partition {number}" if number else "the card"
-            start, end, kind = volume["start"], volume["end"], volume["kind"]
-            if kind in ("swap", "left out"):
-                continue
-            try:
-                window = Window(self.view, start, end - start)
-                tree = open_tree(window, zone)
-            except (Malformed, Damaged) as error:
-                self.problems.append(f"{name} cannot be read: {error.cause}")
-                continue
-            if tree is None:
-                if kind != "unknown":
-                    self.problems.append(f"{name} ({kind}) cannot be read by this program; `backupctl browse` may help")
-                continue
-            yield CapturedVolume(
-                number=number, start=start, size=end - start, kind=kind, label=volume.get("label") or "",
-                identity=volume.get("identity") or "", partition_identity=volume.get("partition_identity") or "",
-                tree=tree, warnings=tree.warnings,
-            )  # fmt: skip
 
     def _find_root(self) -> CapturedVolume:
         """The volume that a system runs from; where several could be, the one that says so of itself."""
@@ -175,6 +151,31 @@ class CapturedFiles:
             names = {partition.number: partition.name for partition in table.partitions} if table else {}
             return names.get(volume.number, "")
         return {"UUID": volume.identity, "PARTUUID": volume.partition_identity, "LABEL": volume.label}.get(tag, "")
+
+
+def open_volumes(view: CaptureView, problems: list[str]) -> Iterator[CapturedVolume]:
+    """The volumes of a card whose files can be read; `problems` is told why others cannot. Raises OSError."""
+    zone = _zone(view.record.zone)
+    for volume in view.record.layout.get("volumes") or ():
+        number = volume.get("partition") or 0
+        name = f"partition {number}" if number else "the card"
+        start, end, kind = volume["start"], volume["end"], volume["kind"]
+        if kind in ("swap", "left out"):
+            continue
+        try:
+            tree = open_tree(Window(view, start, end - start), zone)
+        except (Malformed, Damaged) as error:
+            problems.append(f"{name} cannot be read: {error.cause}")
+            continue
+        if tree is None:
+            if kind != "unknown":
+                problems.append(f"{name} ({kind}) cannot be read by this program itself")
+            continue
+        yield CapturedVolume(
+            number=number, start=start, size=end - start, kind=kind, label=volume.get("label") or "",
+            identity=volume.get("identity") or "", partition_identity=volume.get("partition_identity") or "",
+            tree=tree, warnings=tree.warnings,
+        )  # fmt: skip
 
 
 def open_tree(reader: ReadAt, zone: tzinfo = UTC) -> Ext4Tree | FatTree | None:

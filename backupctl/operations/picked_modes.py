@@ -18,13 +18,18 @@ def picked_mode(node: Node, folders: Sequence[Node], owners_kept: bool, special:
     """
     mode = node.mode
     if not owners_kept:
-        mode &= ~_GROUP
+        mode = _without_group(mode)
     for folder in folders:
         if folder.mode & _OTHERS_ENTER:
             continue
         mode &= ~_OTHERS
         if not (folder.mode & _GROUP_ENTERS and folder.group == node.group):
-            mode &= ~_GROUP
+            mode = _without_group(mode)
     if node.kind != "folder" and not special:
         mode &= ~_SET_IDS
     return mode
+
+
+def _without_group(mode: int) -> int:
+    """Leaves the group what others have as well."""
+    return mode & ~_GROUP | mode & (mode & _OTHERS) << 3

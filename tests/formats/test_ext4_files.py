@@ -11,7 +11,7 @@ import pytest
 from backupctl.domain.errors import Malformed
 from backupctl.formats.ext4_files import Ext4Tree
 from tests.formats.ext4_images import FileReader, require_tools, run
-from tests.real_tree import described, make_tree
+from tests.real_tree import attributes, described, make_tree
 from tests.tree_reading import content, describe, walk
 
 pytestmark = pytest.mark.formats
@@ -55,6 +55,9 @@ def test_every_file_is_as_it_was_put_in(layout: str, tree: Path, tmp_path: Path)
     assert got == expected
 
     nodes = dict(walk(found))
+    assert {path: dict(found.attributes(nodes[path])) for path in expected} == {
+        path: attributes(tree / path) for path in expected
+    }
     assert nodes["odd/linked"] == nodes["odd/in pieces"]
     assert nodes["odd/linked"].links == 2
     held = sum(piece.length for piece in found.pieces(nodes["odd/sparse"]))
