@@ -78,6 +78,19 @@ def board_model(root: Path = Path("/")) -> str:
     return "".join(character for character in model if character.isprintable()).strip()
 
 
+def hardware(root: Path = Path("/")) -> dict[str, object]:
+    """What this machine is, for whoever asks later whether a card would boot on it.
+
+    `machine` as uname(2) has it, `model` as `board_model`; `compatible`, the device tree's own names for it, the most
+    special one first (Devicetree Specification, 2.3.1), none where there is no device tree.
+    """
+    try:
+        names = (root / "proc/device-tree/compatible").read_bytes().decode(errors="replace").split("\0")
+    except OSError:
+        names = []
+    return {"machine": os.uname().machine, "model": board_model(root), "compatible": [name for name in names if name]}
+
+
 def time_zone(tz: str = "", root: Path = Path("/")) -> str:
     """The IANA name of the zone in force: `tz` (the TZ variable) if it names one, else the system's; empty if unknown.
 

@@ -50,6 +50,9 @@ def _remarks(item: Json) -> list[str]:
         found.append(f"overdue since {local(item['overdue_from'], zone=False)}")
     if item["away_until"]:
         found.append(f"away until {local(item['away_until'], zone=False)}")
+    if item["drill_failed"]:
+        at = local(item["drill_failed"], zone=False)
+        found.append(f"the drill of {at} failed: backupctl drill --board {item['board']}")
     if item["failed"]:
         found.append(f"the newest capture run failed: {item['failed']}")
     if item["damaged"]:

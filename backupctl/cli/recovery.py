@@ -27,6 +27,7 @@ from backupctl.domain.errors import UsageError
 
 def register(app: typer.Typer) -> None:
     app.command()(verify)
+    app.command()(drill)
     app.command()(restore)
 
 
@@ -60,6 +61,42 @@ def verify(
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, render.verified, as_json, quiet, exit_code)
+
+
+def drill(
+    capture_name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[ID]",
+            help="Id, its beginning, label, or newest; without, the newest good one that has passed none.",
+            show_default=False,
+        ),
+    ] = None,
+    share: ShareOption = None,
+    board: BoardOption = None,
+    as_of: AsOfOption = None,
+    scratch: Annotated[Path, typer.Option("--scratch", metavar="DIR", help="Where it is rebuilt for a while.")] = Path(
+        "/var/tmp"
+    ),
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Rebuilds a capture for a while, and looks whether a board would boot from it."""
+    from backupctl.cli.drill_view import drill as view
+    from backupctl.operations.exit_codes import of_drill as exit_code
+
+    folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.drill import DrillOptions
+        from backupctl.operations.drill import drill as operation
+        from backupctl.share.shelf import open_shelf
+
+        options = DrillOptions(capture_name, moment, scratch.absolute(), dry_run)
+        return operation(open_shelf(folder, board), options, facts, reporter, stop)
+
+    run_command(task, view, as_json, quiet, exit_code)
 
 
 def restore(

@@ -21,7 +21,9 @@ def short(capture: str, ids: list[str]) -> str:
 
 
 def _state(item: Json) -> str:
-    """`good`, `partial`, `damaged`; `intact 24 Nov` for a good one that was last verified then."""
+    """`good`, `partial`, `damaged`; `intact 24 Nov`, `drilled 24 Nov` for a good one that was so then."""
+    if item["drilled"] and item["state"] == "good":
+        return f"drilled {_date(item['drilled'], '%d %b', '%b %Y')}"
     if not item["verified"]:
         return str(item["state"])
     return f"{'intact' if item['state'] == 'good' else item['state']} {_date(item['verified'], '%d %b', '%b %Y')}"
@@ -66,6 +68,12 @@ def capture(result: Json) -> str:
 def _frozen(result: Json) -> str:
     seconds = result["frozen_seconds"]
     return f"for {seconds:.2f} s, the instant that the image is of" if seconds else ""
+
+
+def _drilled(result: Json) -> str:
+    if result["drill_failed"]:
+        return f"failed on {local(result['drill_failed'])}"
+    return f"passed on {local(result['drilled'])}" if result["drilled"] else "never"
 
 
 def number(body: Json, key: str) -> int:
@@ -156,6 +164,8 @@ def _remarks(item: Json) -> list[str]:
         found.append(f"{guard_words(item)}: {reason}")
     if item["accepted"]:
         found.append("what it lacks is accepted")
+    if item["drill_failed"]:
+        found.append(f"its drill failed on {when(item['drill_failed'])}")
     return found + [f"warning: {text}" for text in item["warnings"]]
 
 
@@ -183,7 +193,7 @@ def show(result: Json) -> str:
         ("guard", f"{guard_words(result)}: {result['guarded']}" if result["guarded"] else ""),
         ("state", f"{result['state']}, which is accepted" if result["accepted"] else result["state"]),
         ("verified", local(result["verified"]) if result["verified"] else "never"),
-        ("drilled", local(result["drilled"]) if result["drilled"] else ""),
+        ("drilled", _drilled(result)),
         ("policy", str(record["policy"].get("name"))),
         ("changed", changes_in_words(result["policy_changes"])),
         (

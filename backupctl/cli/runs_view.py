@@ -52,7 +52,11 @@ def _event(event: Json) -> str:
         case "unguarded" | "accepted":
             return str(body.get("capture"))
         case "drilled":
-            return f"{body.get('capture')} {'passed' if body.get('passed') is True else 'failed'}"
+            passed, wrong = body.get("passed"), body.get("wrong")
+            verdict = "passed" if passed is True else "failed" if passed is False else "not checked in all that matters"
+            return "; ".join(
+                [f"{body.get('capture')} {verdict}", *(map(str, wrong) if isinstance(wrong, list) else ())]
+            )
         case "continued":
             return f"with a new {body.get('what')}, in one count with {body.get('capture') or 'what was before'}"
         case "away":

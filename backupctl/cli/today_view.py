@@ -18,12 +18,17 @@ def today(result: Json) -> str:
         since = f" since {local(result['oldest'], zone=False)}" if result["oldest"] else ""
         kept = [f"{counted(about['captures'], 'capture')}{since}"]
         kept += [f"{about['guarded']} guarded"] if about["guarded"] else []
-        pairs += [("verified", verified), ("kept", ", ".join(kept)), ("share", f"{size(result['free_bytes'])} free")]
+        pairs += [("verified", verified), ("drilled", _drill(about))]
+        pairs += [("kept", ", ".join(kept)), ("share", f"{size(result['free_bytes'])} free")]
         pairs += [("away", f"until {local(about['away_until'], zone=False)}")] if about["away_until"] else []
     pairs.append(("next night", _night(result)))
     attention = result["attention"] or ["nothing"]
     pairs += [("attention" if number == 0 else "", text) for number, text in enumerate(attention)]
     return facts(pairs)
+
+
+def _drill(about: Json) -> str:
+    return f"one passed on {local(about['drilled'])}" if about["drilled"] else "none has passed a drill yet"
 
 
 def _good(good: Json | None, about: Json | None) -> str:

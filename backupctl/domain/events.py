@@ -66,6 +66,11 @@ class History:
     drilled: dict[str, str] = field(
         default_factory=dict
     )  # capture -> when it last passed a drill, and failed none since
+    drill_failed: dict[str, str] = field(
+        default_factory=dict
+    )  # capture -> when it last failed one, and passed none since
+    last_drill: str = ""  # when the newest drill was made, whatever came of it; RFC 3339
+    last_drill_failed: bool = False
     accepted: dict[str, Ranges] = field(default_factory=dict)  # lane -> what of the card somebody knows to be lost
     continued: tuple[Continued, ...] = ()
     away_until: str = ""  # RFC 3339: before that, nobody misses captures of the board
@@ -153,13 +158,23 @@ def _fold_wishes(history: History, event: Event) -> None:
             case "unguarded":
                 history.guards.pop(capture, None)
                 history.unguarded.add(capture)
-            case "drilled" if body.get("passed") is True:
-                history.drilled[capture] = event.time
             case "drilled":
-                history.drilled.pop(capture, None)
+                _fold_drill(history, event, capture)
             case "accepted":
                 lane = str(body.get("lane"))
                 history.accepted[lane] = history.accepted.get(lane, Ranges()) | _ranges(body.get("ranges"))
+
+
+def _fold_drill(history: History, event: Event, capture: str) -> None:
+    """One that could not look at all that matters (`passed` is neither) leaves what was known of the capture."""
+    passed = event.body.get("passed")
+    history.last_drill, history.last_drill_failed = event.time, passed is False
+    if passed is True:
+        history.drilled[capture] = event.time
+        history.drill_failed.pop(capture, None)
+    elif passed is False:
+        history.drill_failed[capture] = event.time
+        history.drilled.pop(capture, None)
 
 
 def kind_of_run(doing: str) -> str:

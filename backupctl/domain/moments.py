@@ -29,6 +29,15 @@ def parse_as_of(text: str, now: datetime) -> datetime:
         raise UsageError(f"not a moment: {text!r}", "Like 'sat 09:00', '09:00' or '2026-11-21 09:00'.") from None
 
 
+def moment_or_none(rfc3339: str) -> datetime | None:
+    """A time from a share, aware; None where it is none."""
+    try:
+        at = datetime.fromisoformat(rfc3339)
+    except ValueError:
+        return None
+    return at if at.tzinfo else None
+
+
 def _at_time(day: datetime, text: str) -> datetime:
     hour, minute = text.split(":")
     return day.replace(hour=int(hour), minute=int(minute), second=59, microsecond=0)

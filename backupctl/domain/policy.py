@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
+from backupctl.domain.drill import EVERY, NEVER
 from backupctl.domain.errors import UsageError
 from backupctl.domain.notify_policy import NotifyPolicy, check_notify
 from backupctl.domain.quantities import parse_size, parse_span
@@ -73,6 +74,8 @@ class NightPolicy:
     """`[night]`: what a night does besides its capture."""
 
     verify_nights: int = 30  # nights in which everything is read back once; 0: none of it
+    drill: str = "monthly"  # or one of `domain.drill.EVERY`, or "never"
+    scratch: str = ""  # the folder in which a drill rebuilds a capture; empty: where there is room as a rule
     stall: int = 600  # seconds without any progress, after which a run is ended
 
 
@@ -196,6 +199,10 @@ def parse_policy(name: str, text: str) -> Policy:
         raise UsageError(f"policy {name}, [store]: identity is xxh3-128 or sha256")
     if made["clock"].trust not in ("auto", "always"):
         raise UsageError(f"policy {name}, [clock]: trust is auto or always")
+    if made["night"].drill not in (*EVERY, NEVER):
+        raise UsageError(f"policy {name}, [night]: drill is {', '.join(EVERY)} or {NEVER}")
+    if made["night"].scratch and not made["night"].scratch.startswith("/"):
+        raise UsageError(f"policy {name}, [night]: scratch is not the whole path of a folder")
     try:
         check_notify(made["notify"])
     except ValueError as error:

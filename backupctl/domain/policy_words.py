@@ -33,6 +33,13 @@ _TRUST = {
     "auto": "The clock is trusted where nothing speaks against it; otherwise nothing is thinned.",
     "always": "The clock is trusted, whatever speaks against it.",
 }
+_DRILLS = {
+    "weekly": "Once a week a night drills a capture: whether a board would boot from it.",
+    "monthly": "Once a month a night drills a capture: whether a board would boot from it.",
+    "quarterly": "Four times a year a night drills a capture: whether a board would boot from it.",
+    "yearly": "Once a year a night drills a capture: whether a board would boot from it.",
+    "never": "No night makes a drill: whether a board would boot from a capture is not looked at.",
+}
 _IDENTITY = {
     "xxh3-128": "What the shelf has already is found by XXH3-128, with a secret seed.",
     "sha256": "What the shelf has already is found by SHA-256.",
@@ -104,6 +111,10 @@ _WORDS: dict[str, Callable[[Any], str]] = {
         f"Every night reads back a part, so that {counted(nights, 'night')} see all of the shelf."
         if nights
         else "Nights read nothing back but what they wrote."
+    ),
+    "drill": lambda every: _DRILLS[every],
+    "scratch": lambda folder: (
+        f"A drill rebuilds its capture in {folder}." if folder else "A drill rebuilds its capture in /var/tmp."
     ),
     "stall": lambda seconds: f"A run without any progress for {span(seconds)} is ended.",
     "daily": _stands("day", "today"),

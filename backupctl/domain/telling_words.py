@@ -19,6 +19,7 @@ class Matter(StrEnum):
     STALLED = "stalled"
     POWER = "power"
     THINNING = "thinning"
+    DRILL = "drill"
     UNREADABLE = "unreadable"
     GONE = "gone"
 
@@ -74,6 +75,11 @@ WORDS = {
         "a thinning that would remove more than is usual waits",
         "the thinning that waited is settled",
         "`backupctl thin` shows what would go, and why, and asks. Until then nothing is removed.",
+    ),
+    Matter.DRILL: Words(
+        "a drill failed: a card with its newest capture would perhaps not boot",
+        "a drill has passed",
+        "`backupctl drill` says what is wrong. Until that is mended, restore an older capture that has passed one.",
     ),
     Matter.UNREADABLE: Words(
         "it could not be looked at",

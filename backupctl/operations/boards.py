@@ -51,6 +51,8 @@ def about(shelf: Shelf, now: datetime) -> dict[str, Any]:
     usual = usual_interval([datetime.fromisoformat(record.started) for record in good if record.clock_trusted])
     age = now - datetime.fromisoformat(good[-1].started) if good and good[-1].clock_trusted else None
     away = _away(history, now)
+    drilled = [history.drilled[record.id] for record in good if record.id in history.drilled]
+    seen = {*history.verified, *history.drilled}  # a drill reads every segment as well
     late = _late(good[-1] if age is not None else None, captures, history, usual)
     return {
         "board": shelf.board,
@@ -64,7 +66,9 @@ def about(shelf: Shelf, now: datetime) -> dict[str, Any]:
         "overdue_from": late.isoformat(timespec="seconds") if late else None,
         "overdue": late is not None and now > late and away is None,
         "away_until": away,
-        "unverified": sum(record.id not in history.verified for record in good),
+        "drilled": max(drilled, default=None),
+        "drill_failed": history.last_drill if history.last_drill_failed else None,
+        "unverified": sum(record.id not in seen for record in good),
         "damaged": sum(record.id in history.damaged_captures for record in captures.records),
         "guarded": sum(guard_of(record, history, now) is not None for record in captures.records),
         "failed": history.failed_run,

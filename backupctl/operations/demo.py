@@ -28,6 +28,7 @@ from backupctl.operations.demo_card import (
     need_programs,
     one_day_later,
 )
+from backupctl.operations.drill import DrillOptions, drill
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import list_all, show
 from backupctl.operations.progress import Reporter, Stop
@@ -155,6 +156,15 @@ class _Demo:
             )
         return f"{result['checked_segments']} segments read back, all intact", result["checked_bytes"]
 
+    def drill(self) -> tuple[str, int]:
+        options = DrillOptions(_SECOND, scratch=self.folder)
+        result = drill(open_shelf(self.share, BOARD), options, self.facts, self.reporter, self.stop)
+        if not result["passed"]:
+            raise Damaged(
+                "; ".join([*result["wrong"], *result["not_checked"]]), f"See: backupctl drill --share {self.share}"
+            )
+        return "file systems, kernel, init, modules and mounts are as a board needs them", CARD_BYTES
+
     def restore(self) -> tuple[str, int]:
         target = self.folder / "restored.img"
         shelf = open_shelf(self.share, BOARD)
@@ -198,6 +208,7 @@ _STEPS: tuple[tuple[str, Callable[[_Demo], tuple[str, int]]], ...] = (
     (f"capture {_SECOND}", _Demo.second_capture),
     ("list", _Demo.list),
     ("verify", _Demo.verify),
+    (f"drill {_SECOND}", _Demo.drill),
     (f"restore {_SECOND}", _Demo.restore),
     (f"compare {_SECOND}", _Demo.compare_restored),
     (f"rebuild {_FIRST}", _Demo.rebuild),
@@ -213,6 +224,7 @@ def _to_try(folder: Path) -> list[list[str]]:
         ["show", "newest", *share],
         ["runs", *share],
         ["verify", *share],
+        ["drill", *share],
         ["restore", _FIRST, str(folder / "again.img"), *share],
         ["night", "--source", str(folder / _CARD), "--board", BOARD, *share],
     ]

@@ -11,6 +11,7 @@ import filecmp
 import random
 import shutil
 import sqlite3
+import struct
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ _DEADLINE_SECONDS = 120.0
 _SEED = 20260401
 _FIRST_DAY = datetime(2026, 3, 2, tzinfo=UTC)
 _DAYS = 90
+_RELEASE = "6.1.0-greenhouse"
 
 # Debian's packages of the programs that the demo runs.
 PACKAGES = {
@@ -87,24 +89,27 @@ def invent(board: Board) -> None:
     """Makes up the files of a small board that reads sensors: the same ones each time."""
     chance = random.Random(_SEED)
     _fill(board.boot, {
-        "kernel.img": _program(chance, 6 * MIB),
+        "kernel.img": _kernel(chance),
         "initial.img": chance.randbytes(3 * MIB),
-        "settings.txt": b"kernel=kernel.img\ninitial=initial.img\nconsole=serial0\n",
+        "config.txt": b"kernel=kernel.img\ninitramfs initial.img\n",
+        "cmdline.txt": b"console=ttyS0 root=PARTUUID=0ddba11e-02 rootwait ro\n",
         **{f"overlays/sensor-{number}.dtb": _program(chance, 4096) for number in range(12)},
     })  # fmt: skip
     _fill(board.root, {
         "etc/hostname": b"greenhouse\n",
-        "etc/fstab": b"/dev/card1 /boot vfat defaults 0 2\n/dev/card2 / ext4 defaults 0 1\n",
+        "etc/fstab": b"PARTUUID=0ddba11e-01 /boot vfat defaults 0 2\nPARTUUID=0ddba11e-02 / ext4 defaults 0 1\n",
         "etc/passwd": b"root:x:0:0:root:/root:/bin/sh\nkeeper:x:1000:1000::/home/keeper:/bin/sh\n",
         **{f"etc/sensors.d/bed-{number:02}.conf": _settings(chance, number) for number in range(40)},
         "home/keeper/notes.txt": b"Tomatoes: water at six. The vent on the north side sticks.\n",
         **{f"home/keeper/pictures/bed-{number:02}.jpg": chance.randbytes(300_000) for number in range(20)},
-        **{f"usr/lib/modules/driver-{number:03}.ko": _program(chance, 40_000) for number in range(150)},
+        **{f"lib/modules/{_RELEASE}/driver-{number:03}.ko": _program(chance, 40_000) for number in range(150)},
+        "sbin/init": _executable(chance),
         **{f"usr/bin/tool-{number:02}": _program(chance, 250_000) for number in range(40)},
         "usr/bin/gatherer": _program(chance, 3 * MIB),
         **{f"srv/readings/{_day(day)}.csv": _readings(chance, day) for day in range(_DAYS)},
         **{f"var/log/gatherer/{_day(day)}.log": _log(chance, day) for day in range(_DAYS - 30, _DAYS)},
     })  # fmt: skip
+    (board.root / "sbin/init").chmod(0o755)
     (board.root / "tmp").mkdir()
     (board.root / "usr/bin/latest").symlink_to("gatherer")
     (board.root / "srv/readings/newest.csv").symlink_to(f"{_day(_DAYS - 1)}.csv")
@@ -134,8 +139,9 @@ def make_card(board: Board, card: str) -> None:
 def one_day_later(board: Board, card: str) -> int:
     """Changes the board's files, and those on the card with them, as a day and an upgrade do; how many changed."""
     chance = random.Random(_SEED + 1)
-    _fill(board.boot, {"kernel.img": _program(chance, 6 * MIB), "settings.txt": b"kernel=kernel.img\nquiet=yes\n"})
-    _copy_in(board, card, ["kernel.img", "settings.txt"])
+    settings = b"kernel=kernel.img\ninitramfs initial.img\ndisable_splash=1\n"
+    _fill(board.boot, {"kernel.img": _kernel(chance), "config.txt": settings})
+    _copy_in(board, card, ["kernel.img", "config.txt"])
     new = {
         "usr/bin/gatherer": _program(chance, 3 * MIB),
         "etc/sensors.d/bed-40.conf": _settings(chance, 40),
@@ -222,6 +228,20 @@ def _program(chance: random.Random, size: int) -> bytes:
     content = bytearray(size)
     content[::2] = chance.randbytes((size + 1) // 2)
     return bytes(content)
+
+
+def _kernel(chance: random.Random) -> bytes:
+    """What looks like an arm64 kernel from outside (its Documentation/arch/arm64/booting.rst, and its banner)."""
+    head = bytes(56) + b"ARM\x64" + bytes(4)
+    return head + f"Linux version {_RELEASE} (keeper@bench) #1\n".encode() + _program(chance, 6 * MIB)
+
+
+def _executable(chance: random.Random) -> bytes:
+    """What looks like a program for arm64 that needs no other: a header of ELF (System V ABI), machine 183."""
+    head = (
+        b"\x7fELF\x02\x01\x01" + bytes(9) + struct.pack("<HHIQQQIHHHHHH", 2, 183, 1, 64, 0, 0, 0, 64, 56, 0, 64, 0, 0)
+    )
+    return head + _program(chance, 250_000)
 
 
 def _settings(chance: random.Random, number: int) -> bytes:

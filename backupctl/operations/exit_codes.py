@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from backupctl.domain.drill import Verdict
 from backupctl.domain.errors import Exit, worst
 from backupctl.domain.record import PARTIAL
 from backupctl.operations.preflight.check import REFUSE, WARNING
@@ -31,7 +32,7 @@ def of_listing(result: dict[str, Any]) -> Exit:
 
 def of_boards(result: dict[str, Any]) -> Exit:
     """For what `boards` returns."""
-    wanting = ("overdue", "failed", "damaged", "problems")
+    wanting = ("overdue", "failed", "damaged", "drill_failed", "problems")
     hurt = any(item[key] for item in result["boards"] for key in wanting)
     return Exit.WARNINGS if hurt or result["retired"] or result["problems"] else Exit.DONE
 
@@ -63,6 +64,15 @@ def of_thinning(result: dict[str, Any]) -> Exit:
     """For what `thin` and `discard` return."""
     left = result.get("held") or (result.get("unusual") and not result.get("removed"))
     return Exit.WARNINGS if left or result.get("problems") else Exit.DONE
+
+
+def of_drill(result: dict[str, Any]) -> Exit:
+    """For what `drill` returns."""
+    if not result["drilled"]:
+        return Exit.DONE
+    if result["verdict"] == Verdict.FAILED:
+        return Exit.DAMAGE
+    return Exit.WARNINGS if result["verdict"] == Verdict.INCOMPLETE or result["warnings"] else Exit.DONE
 
 
 def of_verification(result: dict[str, Any]) -> Exit:

@@ -38,6 +38,7 @@ def summary(record: CaptureRecord, history: History, now: datetime) -> dict[str,
         "frozen_seconds": record.frozen_seconds,
         "verified": None if damaged else history.verified.get(record.id),
         "drilled": None if damaged else history.drilled.get(record.id),
+        "drill_failed": history.drill_failed.get(record.id),
         "warnings": list(record.warnings),
     }
 

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from backupctl.domain.drill import NEVER, is_due
 from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, worst
+from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
 from backupctl.operations.adopt import existing_shelf
 from backupctl.operations.capture import CaptureOptions
 from backupctl.operations.capture_onto import capture_onto
+from backupctl.operations.drill import DEFAULT_SCRATCH, DrillOptions, drill
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.preflight.check import as_json, refuse_if_any
@@ -118,6 +121,27 @@ def _thin(night: Night, grace: Grace = FULL, confirm: bool = False) -> StepResul
     return StepResult(result, exit_codes.of_thinning(result), _said_of_thinning(result))
 
 
+def _drill(night: Night) -> StepResult | None:
+    """Rebuilds a capture, and looks whether a board would boot from it, as often as the policy says."""
+    every = night.policy.night.drill
+    if every == NEVER:
+        return None
+    shelf = _shelf(night)
+    history = captures_of(shelf)[1]
+    if not is_due(moment_or_none(history.last_drill), history.last_drill_failed, every, night.facts.now()):
+        return StepResult({"board": shelf.board, "drilled": False}, Exit.DONE, "none is due yet")
+    scratch = Path(night.policy.night.scratch or DEFAULT_SCRATCH)
+    try:
+        result = drill(shelf, DrillOptions(scratch=scratch), night.facts, night.reporter, night.stop)
+    except Interrupted:
+        raise
+    except (BackupctlError, OSError) as error:
+        # The capture is none the worse for it.
+        return StepResult({"board": shelf.board, "drilled": False}, Exit.WARNINGS, f"it could not be made: {error}")
+    said = [f"{result['capture']} {result['verdict']}", *result["wrong"], *result["warnings"]]
+    return StepResult(result, exit_codes.of_drill(result), "; ".join(said))
+
+
 def _said_of_thinning(result: Json) -> str:
     if result["held"]:
         return f"nothing goes, since {result['held']}"
@@ -145,6 +169,7 @@ STEPS: tuple[NightStep, ...] = (
     NightStep("capture", _capture),
     NightStep("verify", _verify),
     NightStep("thin", _thin),
+    NightStep("drill", _drill),
 )
 
 

@@ -123,9 +123,9 @@ def restore_to_file(
 
 
 @contextmanager
-def left_alone(shelf: Shelf, record: CaptureRecord, facts: Facts) -> Iterator[None]:
+def left_alone(shelf: Shelf, record: CaptureRecord, facts: Facts, doing: str = "restore") -> Iterator[None]:
     """Nobody removes what the capture needs for as long as the block lasts. Raises NotFound if somebody just has."""
-    with reading(shelf.storage, facts.claim(f"restore of {record.id}"), record.id):
+    with reading(shelf.storage, facts.claim(f"{doing} of {record.id}"), record.id):
         if shelf.storage.size(record_name(record.id)) is None:
             raise NotFound(f"{record.id} has just been removed", "See `backupctl list`.")
         yield

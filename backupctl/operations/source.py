@@ -82,8 +82,9 @@ def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
     from backupctl.board.block_device import disk_of
     from backupctl.board.emmc import boot_areas_in_use
     from backupctl.board.health import io_errors
-    from backupctl.board.host import boot_id
+    from backupctl.board.host import boot_id, hardware
     from backupctl.board.open_device import DeviceReader, open_exclusive
+    from backupctl.board.system_disks import disks_under
     from backupctl.operations.live_card import open_live
 
     disk = disk_of(path)
@@ -91,6 +92,8 @@ def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
     count = io_errors(disk)
     if count is not None:
         identity["io_errors"] = {"boot": boot_id(), "count": count}
+    if disk.name in disks_under("/").disks:
+        identity["system"] = hardware()  # which a card in a reader tells nothing of
     areas = boot_areas_in_use(disk.name)
     warnings = tuple(
         f"{area}, a boot area of the eMMC, holds something, and is not part of the capture" for area in areas

@@ -11,6 +11,7 @@ from backupctl.board.health import under_voltage
 from backupctl.domain.due import window_of
 from backupctl.domain.errors import Exit
 from backupctl.domain.events import History
+from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import SchedulePolicy
 from backupctl.domain.telling import Standing
 from backupctl.domain.telling_words import Matter
@@ -59,6 +60,8 @@ def matters_of_look(looked: Json | None, facts: Facts) -> Matters:
         matters[Matter.PARTIAL] = datetime.fromisoformat(since) if since else None
         if board["damaged"]:
             matters[Matter.DAMAGE] = now
+        failed = moment_or_none(board["drill_failed"] or "")
+        matters[Matter.DRILL] = min(failed, now) if failed else None
     return matters
 
 
@@ -75,7 +78,8 @@ def matters_of_night(result: Json | None, code: Exit, now: datetime) -> Matters:
         # As preflight saw it: an alarm does not last for as long as a night.
         weak = any(warning.startswith("power: ") for warning in result["capture"]["warnings"])
         matters[Matter.POWER] = now if weak else None
-    codes = [step["exit"] for step in result["steps"]]
+    # Of a drill the shelf tells; see `matters_of_look`.
+    codes = [step["exit"] for step in result["steps"] if step["name"] != "drill"]
     if Exit.DAMAGE in codes:
         matters[Matter.DAMAGE] = now
     elif result["verify"]:

@@ -71,6 +71,8 @@ def _attention(board: Json, facts: Facts) -> Iterator[str]:
         yield "the card could not be read everywhere: backupctl show newest"
     if board["damaged"]:
         yield f"{counted(board['damaged'], 'capture')} damaged: backupctl list"
+    if board["drill_failed"]:
+        yield f"the drill of {local(board['drill_failed'], zone=False)} failed: backupctl drill"
     yield from board["problems"]
     distrust = clock_distrust(History(last_time=board["newest_event"]), facts)
     if distrust:

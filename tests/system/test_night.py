@@ -69,9 +69,10 @@ def place(tmp_path: Path) -> Place:
 
 
 def steps(result: Any) -> list[tuple[str, str, int]]:
-    """What came of capturing and verifying; before and after them the night makes room, which goes well."""
-    share, room, *between, thin = [(step["name"], step["result"], step["exit"]) for step in result["steps"]]
-    assert (share, room, thin) == (("share", "done", 0), ("room", "done", 0), ("thin", "done", 0))
+    """What came of capturing and verifying; before and after them the night makes room, and drills, which goes well."""
+    share, room, *between, thin, drill = [(step["name"], step["result"], step["exit"]) for step in result["steps"]]
+    assert (share, room) == (("share", "done", 0), ("room", "done", 0))
+    assert (thin, drill) == (("thin", "done", 0), ("drill", "done", 0))
     return between
 
 
@@ -97,8 +98,9 @@ def test_a_journal_gets_each_step_and_one_line_at_the_end(place: Place) -> None:
     ended = place.night(code=0)
     lines = ended.err.splitlines()
     assert "a folder of this machine" in lines.pop(2)
+    assert "is rebuilt in /var/tmp" in lines.pop(5)
     assert [line.split(": ")[:2] for line in lines] == [
-        [name, "done"] for name in ("share", "room", "capture", "verify", "thin")
+        [name, "done"] for name in ("share", "room", "capture", "verify", "thin", "drill")
     ]
     (line,) = ended.out.splitlines()
     assert line.startswith("night of mill: all steps done; ")
@@ -114,14 +116,14 @@ def test_a_card_that_is_gone_does_not_keep_the_shelf_from_being_verified(place: 
     assert ended.json["verify"]["slice"] == [1, 3]
     assert f"capture: failed: there is no card at {place.card}. " in ended.err
     (line,) = place.night("--quiet", code=2).out.splitlines()
-    assert f"capture failed (there is no card at {place.card}); verify done; thin done (code 2)" in line
+    assert f"capture failed (there is no card at {place.card}); verify done; thin done; drill done (code 2)" in line
 
 
 def test_no_shelf_is_made_for_a_card_that_is_not_there(place: Place) -> None:
     place.card.unlink()
     ended = backupctl(place.share, "night", "--source", place.card, "--board", "another", "--json", code=2)
     results = [(step["name"], step["exit"]) for step in ended.json["steps"]]
-    assert results == [("share", 0), ("room", 0), ("capture", 2), ("verify", 2), ("thin", 2)]
+    assert results == [("share", 0), ("room", 0), ("capture", 2), ("verify", 2), ("thin", 2), ("drill", 2)]
     backupctl(place.share, "capture", "--source", place.card, "--board", "another", code=2)
     assert [path.name for path in (place.share / "boards").iterdir()] == ["mill"]
 
@@ -156,7 +158,7 @@ def test_a_policy_that_cannot_be(place: Place, value: str) -> None:
     assert "verify_nights is " in place.night(code=2).err
 
 
-_ONE_A_DAY = "[night]\nverify_nights = 0\n[retention]\neverything_for = 0\nminimum = 1\n"
+_ONE_A_DAY = '[night]\nverify_nights = 0\ndrill = "never"\n[retention]\neverything_for = 0\nminimum = 1\n'
 
 
 def test_the_night_thins(place: Place) -> None:
@@ -165,7 +167,7 @@ def test_the_night_thins(place: Place) -> None:
     for _ in range(3):
         place.capture()
     ended = place.night("--json", code=4).json
-    assert [step["exit"] for step in ended["steps"]] == [0, 0, 0, 0, 4]
+    assert [step["exit"] for step in ended["steps"]] == [0, 0, 0, 0, 4, 0]
     assert not ended["thin"]["removed"]
     assert len(backupctl(place.share, "list", "--json").json) == 4
     thinned = backupctl(place.share, "thin", "--policy", place.policy, "--yes", "--all", "--json").json

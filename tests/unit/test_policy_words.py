@@ -34,7 +34,8 @@ OTHERS = [
      ["20.0 MiB a second", "same priority", "any other program", "2 threads"]),
     ('[schedule]\nwhen = "Wed 03:41"\nrandom_delay = 0\nwindow = "8 h"\nretry_every = "2 h"\noverdue = "9 d"\n',
      ["Wed 03:41", "on all boards", "8 hours", "2 hours", "9 days"]),
-    ('[night]\nverify_nights = 0\nstall = "3 min"\n', ["nothing", "3 minutes"]),
+    ('[night]\nverify_nights = 0\ndrill = "quarterly"\nscratch = "/mnt/disk"\nstall = "3 min"\n',
+     ["nothing", "Four times a year", "/mnt/disk", "3 minutes"]),
     ('[retention]\ndaily = 0\nweekly = 1\nmonthly = 6\nyearly = 9\nnewest = 5\neverything_for = 0\nminimum = 1\n'
      "max_removals = 8\n",
      ["None", "1 week ", "6 months", "9 years", "5", "None", "newest good one.", "More than 8 removals at once are"]),

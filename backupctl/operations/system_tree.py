@@ -1,0 +1,89 @@
+"""The files of a system as it sees them itself: symbolic links followed, other volumes mounted in their places."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import islice
+from pathlib import PurePosixPath
+
+from backupctl.formats.file_tree import FileTree, Node
+
+_LINKS_MOST = 40  # path_resolution(7): the kernel follows no more
+_NAMES_MOST = 20_000  # of one folder that is looked through
+
+
+class SystemTree:
+    """Paths are absolute, and ignore case where the volume does. `mounts`: other trees by mount point.
+
+    Every method raises Malformed and OSError as FileTree does.
+    """
+
+    def __init__(self, tree: FileTree, mounts: Mapping[str, FileTree] | None = None) -> None:
+        self._tree = tree
+        self._mounts = {str(PurePosixPath(path)): other for path, other in (mounts or {}).items()}
+
+    def find(self, path: str) -> tuple[FileTree, Node] | None:
+        """What stands at `path`, links followed; None if nothing does."""
+        waiting = _parts(path)
+        trail: list[tuple[str, FileTree, Node]] = [("/", self._tree, self._tree.root)]
+        links = 0
+        while waiting:
+            part = waiting.pop()
+            if part == ".":
+                continue
+            if part == "..":
+                trail = trail[:-1] or trail
+                continue
+            at, tree, folder = trail[-1]
+            node = tree.find(folder, part.encode(errors="surrogateescape")) if folder.kind == "folder" else None
+            if node is None:
+                return None
+            if node.kind == "link":
+                links += 1
+                if links > _LINKS_MOST:
+                    return None
+                target = tree.target(node).decode(errors="surrogateescape")
+                waiting += _parts(target)
+                if target.startswith("/"):
+                    trail = trail[:1]
+                continue
+            here = f"{at.rstrip('/')}/{part}"
+            mounted = self._mounts.get(here)
+            trail.append((here, mounted, mounted.root) if mounted else (here, tree, node))
+        return trail[-1][1:]
+
+    def names(self, path: str) -> list[str]:
+        """What a folder holds, in order; nothing if there is no such folder."""
+        found = self.find(path)
+        if found is None or found[1].kind != "folder":
+            return []
+        tree, folder = found
+        return sorted(name.decode(errors="surrogateescape") for name, _ in islice(tree.names(folder), _NAMES_MOST))
+
+    def read(self, path: str, most: int) -> bytes | None:
+        """A file, but no more than `most` bytes of it; None if there is none."""
+        found = self.find(path)
+        if found is None or found[1].kind != "file":
+            return None
+        tree, node = found
+        return tree.read(node, 0, min(node.size, most))
+
+    def text(self, path: str) -> str | None:
+        """A small text file, bytes that are no UTF-8 as surrogates."""
+        data = self.read(path, 1 << 20)
+        return None if data is None else data.decode(errors="surrogateescape")
+
+    def files_below(self, path: str, depth: int) -> Iterator[tuple[str, Node]]:
+        """Regular files in a folder, and in those below it down to `depth` more; each with its path."""
+        for name in self.names(path):
+            below = f"{path.rstrip('/')}/{name}"
+            found = self.find(below)
+            if found is not None and found[1].kind == "file":
+                yield below, found[1]
+            elif found is not None and found[1].kind == "folder" and depth:
+                yield from self.files_below(below, depth - 1)
+
+
+def _parts(path: str) -> list[str]:
+    """The last one first."""
+    return [part for part in path.split("/") if part][::-1]
