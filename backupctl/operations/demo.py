@@ -163,7 +163,7 @@ class _Demo:
             raise Damaged(
                 "; ".join([*result["wrong"], *result["not_checked"]]), f"See: backupctl drill --share {self.share}"
             )
-        return "file systems, kernel, init, modules and mounts are as a board needs them", CARD_BYTES
+        return "its file systems, kernel, init and mounts are in order", CARD_BYTES
 
     def restore(self) -> tuple[str, int]:
         target = self.folder / "restored.img"

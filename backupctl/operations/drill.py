@@ -17,7 +17,7 @@ from typing import Any
 from backupctl.board.scratch import ScratchFile, room
 from backupctl.domain.card_map import CardMap, CardVolume
 from backupctl.domain.drill import Finding, Outcome, Verdict, verdict_of
-from backupctl.domain.errors import BackupctlError, Damaged, Malformed, Refused
+from backupctl.domain.errors import BackupctlError, Damaged, Malformed, NotFound, Refused
 from backupctl.domain.events import History
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, CaptureRecord
@@ -80,11 +80,19 @@ class DrillPlan:
 
 
 def capture_to_drill(captures: Captures, history: History) -> CaptureRecord:
-    """The newest good one that has not passed a drill; if all have, the newest. Raises NotFound."""
-    records = [record for record in captures.records if record.kind == "image"]
-    good = [record for record in records if record.id in captures.good and record.id not in history.damaged_captures]
+    """The newest good one that has not passed a drill; if all have, the newest. Raises NotFound, Refused.
+
+    One that is damaged on the share is known to fail, and says nothing of the card.
+    """
+    images = [record for record in captures.records if record.kind == "image"]
+    whole = [record for record in images if record.id not in history.damaged_captures]
+    if not images:
+        raise NotFound("there is no capture of a card yet", "Take one: backupctl capture")
+    if not whole:
+        raise Refused("every capture is damaged on the share", "See `backupctl list`; the next capture may heal them.")
+    good = [record for record in whole if record.id in captures.good]
     waiting = [record for record in good if record.id not in history.drilled]
-    return next(iter(reversed(waiting or good or records)), None) or find_capture(captures, None)
+    return (waiting or good or whole)[-1]
 
 
 def drill(shelf: Shelf, options: DrillOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
@@ -174,10 +182,8 @@ class _Drill:
 
     def rebuilt(self, plan: DrillPlan) -> list[Finding]:
         """In scratch files, one for each volume: so that each checker finds what it expects, and may alter it."""
-        self.reporter.note(
-            f"{self.record.id} is rebuilt in {plan.scratch} (up to {size(plan.needed_bytes)}). The files there have no "
-            "names, hold all that the card held, keys included, and are gone when this ends, however it ends."
-        )
+        self.reporter.note(f"The capture is rebuilt in {plan.scratch}, which takes up to {size(plan.needed_bytes)}.")
+        self.reporter.note("Files there have no names, hold keys and passwords, and are gone afterwards.")
         try:
             with CaptureView(self.shelf, self.history, self.record, self.reporter.note) as view:
                 spans = self._spans(view)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.errors import Exit
+from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import Policy
 from backupctl.domain.telling import THE_SHARE, Standing
 from backupctl.domain.telling_words import Matter
@@ -66,6 +67,7 @@ def _matters(item: Json, now: datetime) -> Matters:
     matters: Matters = {
         Matter.DAMAGE: now if item["damaged"] else None,
         Matter.PARTIAL: datetime.fromisoformat(item["partial_since"]) if item["partial_since"] else None,
+        Matter.DRILL: moment_or_none(item["drill_failed"] or ""),
         Matter.UNREADABLE: None,
         Matter.GONE: None,
     }

@@ -233,7 +233,7 @@ def test_at_the_command_line(bench: Bench, tmp_path: Path) -> None:
     assert backupctl(share, "show", good, "--json").json["drilled"] is None
     ended = backupctl(share, "drill", *scratch)
     assert good in ended.out, "the newest that has passed none"
-    assert "keys included" in ended.err
+    assert "keys and passwords" in ended.err
     assert "The drill has passed" in ended.out
     assert max(map(len, ended.out.splitlines())) < 80
     assert [path.name for path in tmp_path.iterdir()] == ["share"]

@@ -99,6 +99,7 @@ def test_a_journal_gets_each_step_and_one_line_at_the_end(place: Place) -> None:
     lines = ended.err.splitlines()
     assert "a folder of this machine" in lines.pop(2)
     assert "is rebuilt in /var/tmp" in lines.pop(5)
+    assert "are gone afterwards" in lines.pop(5)
     assert [line.split(": ")[:2] for line in lines] == [
         [name, "done"] for name in ("share", "room", "capture", "verify", "thin", "drill")
     ]
