@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.segments import Place
+from backupctl.domain.units import counted
 from backupctl.operations.progress import Step, Stop
 from backupctl.operations.session import HeldSession
 from backupctl.share.captures import list_captures
@@ -24,6 +25,7 @@ class Confirmation:
     confirmed: list[str] = field(default_factory=list)
     damaged_parts: list[str] = field(default_factory=list)
     damaged_copies: list[tuple[str, str]] = field(default_factory=list)
+    salvaged_parts: list[str] = field(default_factory=list)  # with a table made anew of what is intact in them
     salvaged_segments: int = 0
     warnings: list[str] = field(default_factory=list)
 
@@ -81,10 +83,10 @@ def _tell(session: HeldSession, found: Confirmation) -> None:
 def _hurt(session: HeldSession, found: Confirmation) -> dict[str, list[str]]:
     """Captures that lack segments by what was found, with the hashes of these; so that no thinning counts on them.
 
-    No capture refers to a part that was not confirmed, but the one whose run wrote it.
+    Of parts that nobody had confirmed, only what their own runs wrote can need them.
     """
     shelf, history = session.shelf, session.history
-    parts = {part for part, _ in found.damaged_copies}.union(found.damaged_parts)
+    parts = {part for part, _ in found.damaged_copies}.union(found.damaged_parts, found.salvaged_parts)
     records = list_captures(shelf.storage, shelf.mark, history).records if parts else ()
     suspected = [record for record in records if parts.intersection(record.parts)]
     if not suspected:
@@ -96,7 +98,7 @@ def _hurt(session: HeldSession, found: Confirmation) -> dict[str, list[str]]:
         damaged_copies=history.damaged_copies.union(found.damaged_copies),
     )
     hurt = {}
-    with closing(load_index(shelf, now)[0]) as index:
+    with closing(load_index(shelf, now, unconfirmed=True)[0]) as index:
         for record in suspected:
             lost: dict[bytes, None] = {}
             with suppress(Malformed):  # contents that cannot be read are told of by verification
@@ -105,7 +107,8 @@ def _hurt(session: HeldSession, found: Confirmation) -> dict[str, list[str]]:
                         lost[entry.hash] = None
             if lost:
                 hurt[record.id] = [hash.hex() for hash in lost]
-                found.warnings.append(f"capture {record.id} lacks {len(lost)} segments, unless the card still has them")
+                lacks = counted(len(lost), "segment")
+                found.warnings.append(f"capture {record.id} lacks {lacks}, unless the card still has what was there")
     return hurt
 
 
@@ -184,4 +187,5 @@ def _salvage(shelf: Shelf, part: str, found: Confirmation) -> None:
     except FileExistsError:
         return  # the run that wrote the part woke up meanwhile and finished it; the next run looks again
     found.confirmed.append(part)
+    found.salvaged_parts.append(part)
     found.salvaged_segments += len(rows)

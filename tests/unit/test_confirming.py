@@ -1,0 +1,93 @@
+"""What a later run finds damaged of what the last one wrote: which captures lack something by that, and until when."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from backupctl.operations import capture as capture_module
+from backupctl.operations.confirming import confirm_parts
+from backupctl.operations.listing import captures_of
+from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.session import hold
+from backupctl.share.shelf import Shelf
+from backupctl.share.storage import FolderStorage
+from tests.unit.small_board import FIRST_CARD, SECOND_CARD, SEGMENT, SmallBoard, empty_shelf
+
+
+@pytest.fixture(autouse=True)
+def _small(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> SmallBoard:
+    return SmallBoard(tmp_path)
+
+
+@pytest.fixture
+def shelf(board: SmallBoard, tmp_path: Path) -> Shelf:
+    path = empty_shelf(tmp_path / "share")
+    return board.shelf(FolderStorage(path), path)
+
+
+def spoil(path: Path) -> None:
+    """A byte in the middle is another."""
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0xFF
+    path.write_bytes(content)
+
+
+def parts(shelf: Shelf) -> set[Path]:
+    return {path for path in (shelf.path / "stock").iterdir() if ".table." not in path.name}
+
+
+def damaged(shelf: Shelf) -> dict[str, int]:
+    """How many segments each damaged capture lacks."""
+    return {capture: len(hashes) for capture, hashes in captures_of(shelf)[1].damaged_captures.items()}
+
+
+def confirm(board: SmallBoard, shelf: Shelf) -> list[str]:
+    with hold(shelf, board.facts(), Quiet(), "thinning") as session:
+        return confirm_parts(session, Stop())
+
+
+@pytest.mark.parametrize("table_too", [False, True])
+def test_a_segment_that_the_last_run_lost(board: SmallBoard, shelf: Shelf, table_too: bool) -> None:
+    first = board.capture(shelf, FIRST_CARD)["id"]
+    assert confirm(board, shelf) == []
+    before = parts(shelf)
+    second = board.capture(shelf, SECOND_CARD)["id"]
+    written = max(parts(shelf) - before, key=lambda path: path.stat().st_size)
+    spoil(written)
+    if table_too:
+        spoil(written.with_name(written.name.replace(".zst", ".table.zst")))
+    (*_, told) = confirm(board, shelf)
+    lost = damaged(shelf)
+    # Without a table, nothing is found behind what is spoilt.
+    assert lost == {second: 3 if table_too else 1}
+    assert told.startswith(f"capture {second} lacks {lost[second]} segment")
+    # A card that holds the segment no more does not make it whole, and one that does does.
+    board.capture(shelf, FIRST_CARD)
+    assert damaged(shelf) == lost
+    board.capture(shelf, SECOND_CARD)
+    assert damaged(shelf) == {}
+    board.verify(shelf)
+    assert first in board.contents
+
+
+def test_nothing_is_lost_by_what_an_unfinished_run_left(
+    board: SmallBoard, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    board.capture(shelf, FIRST_CARD)
+    before = parts(shelf)
+    with monkeypatch.context() as patch:
+        patch.setattr(capture_module, "commit", lambda *_: pytest.fail("stopped before the commit"))
+        with pytest.raises(pytest.fail.Exception):
+            board.capture(shelf, SECOND_CARD)
+    for part in parts(shelf) - before:
+        spoil(part)
+    assert confirm(board, shelf)
+    assert damaged(shelf) == {}
+    board.verify(shelf)
