@@ -127,10 +127,10 @@ def test_being_killed_leaves_a_shelf_that_works(
     if kill is kill_worker:
         assert child.returncode == 70
         assert "worker" in err
-    # The lock of a process that is gone is stale at once: nobody waits for its beats.
+    # The lock of a process that is gone is stale at once: nobody waits for its beats, which would take a minute.
     before = time.monotonic()
     assert_goes_on(fresh, stock_bytes(fresh), tmp_path, [])
-    assert time.monotonic() - before < 30
+    assert time.monotonic() - before < 55
     assert "took-over" in [event["kind"] for event in backupctl(fresh.share, "runs", "--json").json]
 
 
