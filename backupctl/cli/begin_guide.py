@@ -8,28 +8,41 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.board.host import board_name
-from backupctl.cli import begin_like, begin_view, policies, render, telling, timers_view
+from backupctl.cli import begin_like, begin_view, drill_view, policies, render, telling, text, timers_view
 from backupctl.cli.begin_course import Course, Ended, StepFailed
 from backupctl.cli.begin_share import share_step
 from backupctl.cli.command import stall_of, wanted_source
 from backupctl.cli.places import called_as, known_policies, load_policy, policy_file, policy_words, program
-from backupctl.cli.text import paragraph
 from backupctl.domain.errors import BackupctlError, Exit, worst
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.operations import timer
 from backupctl.operations.adopt import adopt
-from backupctl.operations.beginning import BOARD, CAPTURE, DONE, MESSAGE, POLICY, SHARE, TIMER, Wish, standing, ways_of
+from backupctl.operations.beginning import (
+    BOARD,
+    CAPTURE,
+    DONE,
+    DRILL,
+    MESSAGE,
+    POLICY,
+    SHARE,
+    TIMER,
+    Wish,
+    standing,
+    ways_of,
+)
 from backupctl.operations.boards_seen import ANOTHERS
 from backupctl.operations.capture import CaptureOptions
 from backupctl.operations.capture_onto import capture_onto
+from backupctl.operations.drill import DEFAULT_SCRATCH, DrillOptions, drill
 from backupctl.operations.estimate import estimate
-from backupctl.operations.exit_codes import of_capture, of_telling
+from backupctl.operations.exit_codes import of_capture, of_drill, of_telling
 from backupctl.operations.notify import try_ways
 from backupctl.operations.pacing import step_aside
 from backupctl.operations.policies import explain, listed
 from backupctl.operations.preflight.check import REFUSE
 from backupctl.operations.preflight.run import preflight
+from backupctl.share.shelf import open_shelf
 
 Json = dict[str, Any]
 
@@ -51,6 +64,7 @@ class Guide:
             CAPTURE: self._capture,
             TIMER: self._timer,
             MESSAGE: self._message,
+            DRILL: self._drill,
         }
 
     def look(self) -> Json:
@@ -166,7 +180,7 @@ class Guide:
             self.wish = replace(self.wish, board=None)
         chosen, facts = load_policy(self.wish.policy), self.course.world.facts
         result = self.course.work(lambda *_: adopt(folder, name, self.wish.same_machine, chosen, facts))
-        notes = [paragraph(f"note: {text}") for text in result["notes"]]
+        notes = [text.paragraph(f"note: {note}") for note in result["notes"]]
         talk.say("\n".join([f"{result['board']} has its shelf.", *notes]))
         self.wish = replace(self.wish, board=name)
 
@@ -247,6 +261,26 @@ class Guide:
             talk.say(telling.told_text(result))
             if of_telling(result) != Exit.DONE:
                 raise StepFailed(of_telling(result))
+
+    def _drill(self) -> None:
+        talk, facts, policy = self.course.talk, self.course.world.facts, self._chosen()
+        folder, board = Path(self._folder()), self.found["board"]
+        if self._step(CAPTURE)["state"] != DONE:
+            talk.tell("There is no good capture yet that one could be made of.")
+            self._skip(DRILL)
+            return
+
+        def task(shown_only: bool) -> Json:
+            options = DrillOptions(scratch=Path(policy.night.scratch or DEFAULT_SCRATCH), dry_run=shown_only)
+            return self.course.work(
+                lambda reporter, stop: drill(open_shelf(folder, board), options, facts, reporter, stop)
+            )
+
+        talk.say(text.facts(drill_view.room_of(task(shown_only=True)["plan"])))
+        if self._agreed("Make a drill now?", DRILL):
+            result = task(shown_only=False)
+            talk.say(drill_view.drill(result))
+            self.codes.append(of_drill(result))
 
 
 def _policies_in_lines() -> Iterator[Json]:

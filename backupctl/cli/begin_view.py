@@ -23,11 +23,13 @@ _ABOUT = {
     "capture": "A first capture of the whole card is taken, while the board works.",
     "timer": "From then on a timer of systemd takes one whenever the policy says.",
     "message": "Whoever is to be told when something goes wrong gets a test message.",
+    "drill": "What was captured is rebuilt for a while, and looked at as a board would that boots from it.",
 }
 SKIPPED = {
     "capture": "The first night will take it, which then takes longer than others.",
     "timer": "Without a timer there are no captures but those that you take: backupctl capture",
     "message": "Whether a message would arrive is not known then: backupctl notify --try",
+    "drill": "A night makes one when the policy says; or: backupctl drill",
 }
 
 
@@ -188,5 +190,6 @@ def like(plan: Json) -> str:
         ("timer", f"units in {plan['units'][0].rpartition('/')[0]}:"),
         *(("", unit.rpartition("/")[2]) for unit in plan["units"]),
         ("message", told),
+        ("drill", "of that capture: it is rebuilt, checked and removed again; where, is told before"),
     ]))  # fmt: skip
     return "\n\n".join(blocks)

@@ -26,7 +26,7 @@ def drill(result: Json) -> str:
         ("label", plan["label"] or ""),
     ]
     if not result["drilled"]:
-        return "\n".join([facts([pair for pair in [*pairs, *_room(plan)] if pair[1]]), "", "Nothing was done."])
+        return "\n".join([facts([pair for pair in [*pairs, *room_of(plan)] if pair[1]]), "", "Nothing was done."])
     rows = [(found["name"], found["outcome"], found["detail"]) for found in result["findings"]]
     verdict = Verdict(result["verdict"])
     lines = [
@@ -42,7 +42,8 @@ def drill(result: Json) -> str:
     return "\n".join(lines)
 
 
-def _room(plan: Json) -> list[tuple[str, str]]:
+def room_of(plan: Json) -> list[tuple[str, str]]:
+    """Where it is rebuilt, and whether there is room for that."""
     does = (
         "the capture is rebuilt there, keys and passwords included, checked, and removed"
         if plan["rebuilds"]

@@ -16,6 +16,7 @@ from backupctl.domain.errors import BackupctlError, UsageError
 from backupctl.domain.events import History
 from backupctl.domain.notify_policy import NotifyPolicy
 from backupctl.domain.policy import Policy
+from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import counted, local
 from backupctl.formats.night_units import NIGHT, night_in
 from backupctl.operations import sending, timer
@@ -34,7 +35,9 @@ from backupctl.share.shelf import Shelf
 Json = dict[str, Any]
 
 DONE, TO_DO, WRONG = "done", "to do", "wrong"
-SHARE, BOARD, POLICY, CAPTURE, TIMER, MESSAGE = "share", "board", "policy", "capture", "timer", "message"
+SHARE, BOARD, POLICY, CAPTURE, TIMER, MESSAGE, DRILL = (
+    "share", "board", "policy", "capture", "timer", "message", "drill",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ def standing(wish: Wish, world: World, reporter: Reporter) -> Json:
         _capture_step(captures, history, world.facts),
         _timer_step(installed, wanted, world),
         _message_step(policy),
+        _drill_step(captures, history, world.facts),
     ]
     return {
         "share": str(folder) if folder else None,
@@ -189,9 +193,15 @@ def _policy_step(policy: Policy | None) -> Json:
     return _step(POLICY, DONE, f"{policy.name}; nights: {policy.schedule.when}")
 
 
+def _ours(captures: Captures | None, history: History, facts: Facts) -> list[CaptureRecord]:
+    """Those that this machine has taken."""
+    records = captures.records if captures else ()
+    return [record for record in records if history.taken_by.get(record.id) == facts.machine]
+
+
 def _capture_step(captures: Captures | None, history: History, facts: Facts) -> Json:
     records = captures.records if captures else ()
-    ours = [record for record in records if history.taken_by.get(record.id) == facts.machine]
+    ours = _ours(captures, history, facts)
     good = [
         record
         for record in ours
@@ -231,6 +241,13 @@ def _message_step(policy: Policy | None) -> Json:
     if not ways:
         return _step(MESSAGE, TO_DO, f"[notify] of {policy.name} is empty: nobody is told anything")
     return _step(MESSAGE, TO_DO, f"by {', '.join(ways)}; it leaves no trace, and can be sent again")
+
+
+def _drill_step(captures: Captures | None, history: History, facts: Facts) -> Json:
+    passed = [record for record in _ours(captures, history, facts) if record.id in history.drilled]
+    if not passed:
+        return _step(DRILL, TO_DO, "no capture of this machine has passed one")
+    return _step(DRILL, DONE, f"the capture of {local(passed[-1].started)} has passed one")
 
 
 def ways_of(notify: NotifyPolicy) -> list[str]:

@@ -20,7 +20,7 @@ when = "*-*-* 03:17"
 random_delay = 0
 """
 # As pip(1) installs it. The rig's own is called by a module's name, which a service could not find.
-_PROGRAM = """\
+PROGRAM = """\
 #!/usr/bin/python3
 import sys
 sys.path[:0] = ["/opt/backupctl/program", "/opt/backupctl/lib"]
@@ -31,7 +31,7 @@ main()
 
 def prepare(board: Board) -> None:
     """A program that a timer can be installed for, and a policy."""
-    board.send(_PROGRAM.encode(), "/usr/local/bin/backupctl")
+    board.send(PROGRAM.encode(), "/usr/local/bin/backupctl")
     board.send(_POLICY.encode(), POLICY_FILE)
 
 
