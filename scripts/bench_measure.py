@@ -31,6 +31,8 @@ MILLION = 1_000_000
 MANY = f"{bench_shelf.CAPTURES} captures"
 MANY_SECONDS, MANY_RESIDENT = 5, 128 * MIB
 A_YEAR, A_YEAR_SECONDS = "one year simulated", 3
+PICK, PICK_SECONDS, PICK_SEGMENTS = "pick", 1.0, 30
+PICKED = "/usr/share/common-licenses/Apache-2.0"  # 10 KB; in every Debian
 # A million segments are too large for a test as 1 MiB each; 4 KiB each make the same lists.
 SMALL_SEGMENT = 4096
 SMALL_SEGMENTS_PROGRAM = (
@@ -54,6 +56,7 @@ class Bench:
         self.cards = cards
         self.seconds: dict[str, list[float]] = defaultdict(list)
         self.resident: dict[str, int] = defaultdict(int)
+        self.segments_picked = 0  # read for one file
 
     def measure(self, name: str, command: list[str], prepare: Callable[[], None] | None = None) -> str:
         """Runs `command`, notes what it took under `name`; its output. Raises SystemExit if it fails."""
@@ -166,6 +169,10 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
     warm(*parts)
     bench.measure("restore", on_share(share, "restore", "newest", str(restored)))
     restored.unlink()
+    picked = bench.folder / "picked"
+    told = json.loads(bench.measure(PICK, on_share(share, "pick", "newest", PICKED, str(picked))))
+    bench.segments_picked = max(bench.segments_picked, told["segments_read"])
+    picked.unlink()
     warm(first_day)
     bench.measure("first capture, read back", capture(bench.share("read-back"), first_day, "--read-back"))
 
@@ -268,7 +275,7 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
             ours, theirs = bench.median(what), bench.median(against)
             goal = "" if most is None else f"{most}{'' if ours / theirs <= most else ' **missed**'}"
             lines.append(f"| {what} | {against} | {ours:.2f} | {theirs:.2f} | {ours / theirs:.3f} | {goal} |")
-    lines += ["", report_many(bench)]
+    lines += ["", report_pick(bench), "", report_many(bench)]
     whole = written["whole card"]
     lines += ["", "| bytes written | MiB | ratio to the whole card | to reach |", "|---|---|---|---|"]
     for what, goal in (("whole card", ""), ("first capture", ""), ("nightly capture", "0.06")):
@@ -279,6 +286,15 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
         f"| {name} | {size / MIB:.0f} |" for name, size in bench.resident.items() if any(o in name for o in ours_only)
     ]
     return "\n".join(lines)
+
+
+def report_pick(bench: Bench) -> str:
+    seconds, segments = bench.median(PICK), bench.segments_picked
+    missed = " **missed**" if seconds > PICK_SECONDS or segments > PICK_SEGMENTS else ""
+    return (
+        f"One file of 10 KB by `pick`: {seconds:.2f} s (to reach: {PICK_SECONDS}), {segments} segments read "
+        f"(to reach: {PICK_SEGMENTS}){missed}."
+    )
 
 
 def report_many(bench: Bench) -> str:

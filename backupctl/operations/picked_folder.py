@@ -6,6 +6,7 @@ may write there. Until a folder is finished, only its owner may enter it.
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import stat
@@ -74,6 +75,8 @@ class PickedFolder:
             os.symlink(text, name, dir_fd=self.descriptor)
 
     def make_node(self, name: str, mode: int, device: int) -> None:
+        if getattr(os, "mknod", None) not in os.supports_dir_fd:
+            raise OSError(errno.ENOTSUP, "pipes and devices cannot be made on this system")
         self._do(os.mknod, name, mode, device)
 
     def link(self, name: str, top: PickedFolder, existing: str) -> None:
