@@ -42,6 +42,7 @@ from backupctl.share.shelf import Shelf
 _SPARE_BYTES = 64 << 20
 _OWN_SHARE = 50  # one fiftieth of what grows: inode tables and bitmaps
 _LOOK_BYTES = 1 << 20
+MAKING_READY = "making it ready"
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,7 @@ class _Preparing:
         def never(_: Stretch) -> bool:
             return False
 
-        pour(shelf, history, self.record, before, never, self.reporter, self.stop)
+        pour(shelf, history, self.record, before, never, self.reporter, self.stop, doing=MAKING_READY)
         table = self._table(before)
         fitted = self._fitted(before, table)
         changes: list[str] = []

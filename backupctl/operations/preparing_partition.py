@@ -16,7 +16,7 @@ from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
 from backupctl.formats.volume import read_volume
 from backupctl.operations.captured_layout import in_use_of, pieces_of, sector_size_of
-from backupctl.operations.preparing import Prepared, announce, refuse_without_room, resized
+from backupctl.operations.preparing import MAKING_READY, Prepared, announce, refuse_without_room, resized
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restore import pour
 from backupctl.operations.scratch_image import ScratchSource, Stand, Stands
@@ -72,7 +72,7 @@ def prepared_partition(
     file = ScratchFile(folder, length)
     try:
         stands = Stands(record.stream_bytes, [Stand(piece.start, piece.end, file, 0)])
-        pour(shelf, history, record, stands, lambda _: False, reporter, stop, _touching(piece))
+        pour(shelf, history, record, stands, lambda _: False, reporter, stop, _touching(piece), MAKING_READY)
         changes: tuple[str, ...] = ()
         if grows or place.size < length:
             changes = resized(piece, file, place.size, need, warnings, reporter, stop)

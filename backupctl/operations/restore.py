@@ -202,10 +202,11 @@ def pour(
     reporter: Reporter,
     stop: Stop,
     wanted: Callable[[Stretch], bool] | None = None,
+    doing: str = "writing",
 ) -> list[tuple[Stretch, bytes]]:
     """Writes a capture's stream to `target`, except the stretches for which `later` says so: those are returned.
 
-    Only what is `wanted` is read at all, and what lies between is free then.
+    Only what is `wanted` is read at all, and what lies between is free then. `doing`: for the progress.
 
     Raises Damaged, OSError of either side.
     """
@@ -235,7 +236,7 @@ def pour(
             if stretch.entry.offset > end:
                 target.free(end, stretch.entry.offset - end)
             end = stretch.entry.offset + stretch.entry.length
-            reporter.step(Step("writing", end, stream_bytes))
+            reporter.step(Step(doing, end, stream_bytes))
     if end < stream_bytes:
         target.free(end, stream_bytes - end)
     return kept

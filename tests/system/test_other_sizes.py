@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -294,3 +297,80 @@ def test_only_the_tail_is_missing(cards: dict[str, tuple[Card, Shelf]], tmp_path
         assert done["plan"]["changes"] == ()
         assert places(target) == places(card.path)
         assert_volumes(target, card, tmp_path / f"{kind}-out", full=False)
+
+
+def with_large_sectors(folder: Path, label: str) -> Card:
+    """A card with sectors of 4096 bytes: a FAT that counts in those, and ext4 with blocks of 4 KiB."""
+    folder.mkdir()
+    path, fat, ext4 = sparse(folder / "card.img", 96 * MIB), (MIB, 40 * MIB), (42 * MIB, 50 * MIB)
+    boot, root = make_tree(folder / "boot", 20, 1), make_tree(folder / "root", 60, 2)
+    with attached(path, 4096) as device:
+        lines = [f"start={start // 4096}, size={size // 4096}" for start, size in (fat, ext4)]
+        run("sfdisk", "--quiet", device, stdin="\n".join([f"label: {label}", *lines]) + "\n")
+        run("mkfs.vfat", "-F", "16", "-s", "1", "-S", "4096", f"--offset={fat[0] // 4096}", device, str(fat[1] // 1024))
+    run("mcopy", "-s", "-i", f"{path}@@{fat[0]}", *sorted(boot.iterdir()), "::")
+    extended = f"offset={ext4[0]},root_owner=0:0"
+    run("mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096", "-U", ROOT_UUID, "-d", root, "-E", extended, path, "50m")
+    return Card(path, (Volume("fat", *fat, boot), Volume("ext4", *ext4, root)))
+
+
+@pytest.mark.parametrize("label", ["dos", "gpt"])
+def test_from_large_sectors_to_small_ones_and_back(tmp_path: Path, label: str) -> None:
+    card = with_large_sectors(tmp_path / "card", label)
+    with attached(card.path, 4096) as device:
+        shelf = shelf_with(tmp_path, device)
+    for sector in (512, 4096):
+        target = full_of_ff(tmp_path / f"{sector}.img", 108 * MIB)
+        with attached(target, sector) as device:
+            done = restored(shelf, device, changes=Changes(fill=True, scratch=tmp_path))
+            assert_table_verifies(device, table_of(device)["label"])
+            said = " ".join(done["plan"]["changes"])
+            assert ("is written for sectors of 512 bytes" in said) == (sector == 512)
+            found = [(start * sector, count * sector) for start, count in places(device)]
+            assert [start for start, _ in found] == [MIB, 42 * MIB]
+            assert 106 * MIB <= sum(found[1]) <= 108 * MIB
+        for (start, _), volume in zip(found, card.volumes, strict=True):
+            with attached(target, offset=start) as alone:
+                assert_volume(Path(alone), volume, tmp_path / f"out{sector}{volume.kind}")
+    # The other way it depends on what the file systems count in.
+    (tmp_path / "second").mkdir()
+    with attached(tmp_path / "512.img") as device:
+        shelf = shelf_with(tmp_path / "second", device)
+    target = full_of_ff(tmp_path / "again.img", 108 * MIB)
+    with attached(target, 4096) as device:
+        restored(shelf, device, changes=Changes(scratch=tmp_path))
+        assert_table_verifies(device, table_of(device)["label"])
+        assert [start * 4096 for start, _ in places(device)] == [MIB, 42 * MIB]
+
+
+def test_a_kill_leaves_no_secrets_and_no_harm(cards: dict[str, tuple[Card, Shelf]], tmp_path: Path) -> None:
+    """SIGKILL while the file system is being made smaller; and while the card is written."""
+    card, shelf = cards["mbr"]
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size - 10 * MIB)
+    free = os.statvfs(scratch)
+    with attached(target) as device:
+        for doing, done, left in (
+            ("making partition 2 smaller", 0, "untouched"),
+            ("writing", 40 * MIB, "empty"),
+        ):
+            code = (
+                "import os, signal, sys; from tests.system.test_other_sizes import *\n"
+                "class Killed(Person):\n"
+                "    def step(self, step):\n"
+                "        if step.name == sys.argv[3] and step.done >= int(sys.argv[5]):\n"
+                "            os.kill(os.getpid(), signal.SIGKILL)\n"
+                "from backupctl.share.shelf import open_shelf\n"
+                "changes = Changes(shrink=True, scratch=Path(sys.argv[4]))\n"
+                "restored(open_shelf(Path(sys.argv[1]), None), sys.argv[2], Killed(), changes=changes)\n"
+            )
+            words = [sys.executable, "-c", code, str(shelf.path), device, doing, str(scratch), str(done)]
+            ended = subprocess.run(words, capture_output=True, check=False)
+            assert ended.returncode == -signal.SIGKILL, ended.stderr
+            assert list(scratch.iterdir()) == []
+            if left == "empty":
+                assert_looks_empty(device)
+            else:
+                assert target.read_bytes() == b"\xff" * target.stat().st_size
+    assert os.statvfs(scratch).f_bfree > free.f_bfree - 200 * MIB // free.f_frsize

@@ -1,0 +1,59 @@
+"""The virtual board's card, captured, restored onto a smaller and onto a larger one, and booted from each."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from backupctl.operations.cloning import CloneWishes
+from backupctl.operations.suiting import Changes
+from backupctl.share.shelf import Shelf
+from tests.rig import recipe
+from tests.rig.board import Board, Disk
+from tests.rig.rig import MIB
+from tests.system.loop_device import attached
+from tests.system.test_other_sizes import sparse
+from tests.system.test_restore_card import restored, shelf_with
+
+pytestmark = pytest.mark.rig
+
+
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
+    if os.geteuid() != 0:
+        pytest.skip("needs root, to install a Debian tree")
+    missing = recipe.missing_programs()
+    if missing:
+        pytest.skip(f"not installed: {', '.join(missing)}")
+    return shelf_with(tmp_path_factory.mktemp("other-cards"), recipe.card())
+
+
+# A card of the same name that is 0.5 % smaller, and one that is sold as 4 GB: 4 * 10^9 bytes.
+@pytest.mark.parametrize("size", [recipe.CARD_BYTES * 995 // 1000 // 512 * 512, 4_000_000_000 // 512 * 512])
+def test_it_boots(shelf: Shelf, tmp_path: Path, size: int) -> None:
+    is_clone = size > recipe.CARD_BYTES
+    wishes = CloneWishes(True, "potting-shed", True) if is_clone else CloneWishes()
+    card, share = sparse(tmp_path / "card.img", size), tmp_path / "share.img"
+    with attached(card) as device:
+        restored(shelf, device, changes=Changes(fill=True, shrink=True, clone=wishes, scratch=tmp_path))
+    recipe.make_share_disk(share, 64 * MIB)
+    board = Board(tmp_path / "board")
+    board.start(Disk(card, "card"), Disk(share, "share"), bound_to_us=True)  # raises unless everything comes up
+    try:
+        blocks, of = map(int, board.run("stat --file-system --format='%b %S' /").out.split())
+        shown = board.run("df --output=size --block-size=1 / | tail -n 1").out
+        root = board.run("findmnt --noheadings --output PARTUUID,FSROOT /").out.split()[0]
+        told = board.run("hostname; cat /etc/machine-id; systemctl --failed --no-legend").out.split()
+        checked = board.run("journalctl -b -o cat -t systemd-fsck | cat; dumpe2fs -h /dev/disk/by-partuuid/" + root).out
+    finally:
+        board.kill()
+    room = size - recipe.ROOT_START
+    assert blocks * of == int(shown)
+    # df leaves out what the file system needs for itself: inode tables of 1/64, and a journal.
+    assert room * 0.93 < int(shown) < room
+    assert "Filesystem state:         clean" in checked
+    assert (root == f"{recipe.DISK_ID}-02") != is_clone
+    assert told[0] == ("potting-shed" if is_clone else "greenhouse")
+    assert len(told) == 2 and len(told[1]) == 32
