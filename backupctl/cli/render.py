@@ -249,7 +249,8 @@ def restore_plan(plan: Json) -> str:
         ("onto", plan["target"]),
         ("which is", plan["target_description"]),
         ("it holds", "; ".join(plan["target_contents"]) if plan["target_is_card"] else ""),
-        *(("other than" if number == 0 else "", text) for number, text in enumerate(plan["changes"])),
+        ("then", "; ".join(plan["will_hold"])),
+        *(("changed" if number == 0 else "", text) for number, text in enumerate(plan["changes"])),
     ]
     lines = [facts([pair for pair in pairs if pair[1]])]
     lines += [paragraph(f"warning: {text}") for text in plan["warnings"]]

@@ -13,7 +13,7 @@ def used_blocks(superblock: Superblock) -> int:
     free = int.from_bytes(raw[0x0C:0x10], "little")
     if superblock.incompat & 0x80:
         free |= int.from_bytes(raw[0x158:0x15C], "little") << 32
-    return superblock.blocks - free * (superblock.cluster_blocks if superblock.ro_compat & BIGALLOC else 1)
+    return superblock.blocks - free
 
 
 def least_blocks(superblock: Superblock) -> int:

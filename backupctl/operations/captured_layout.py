@@ -8,6 +8,7 @@ from typing import Any
 from backupctl.domain.errors import Refused
 from backupctl.domain.fitting import Piece
 from backupctl.domain.record import CaptureRecord
+from backupctl.domain.units import size
 
 
 def pieces_of(record: CaptureRecord) -> list[Piece]:
@@ -28,6 +29,20 @@ def pieces_of(record: CaptureRecord) -> list[Piece]:
     if len({piece.number for piece in pieces}) != len(pieces):
         raise _unusable(record)
     return pieces
+
+
+def held(record: CaptureRecord) -> tuple[str, ...]:
+    """The volumes of the card in words; what the record does not tell is left out."""
+    found = []
+    for volume in _volumes(record):
+        start, end = volume.get("start"), volume.get("end")
+        if isinstance(start, int) and isinstance(end, int):
+            found.append(held_in_words(volume.get("partition") or 0, str(volume.get("kind")), end - start))
+    return tuple(found)
+
+
+def held_in_words(number: object, kind: str, length: int) -> str:
+    return f"{f'partition {number}' if number else 'the whole card'}: {kind}, {size(length)}"
 
 
 def in_use_of(record: CaptureRecord, number: int) -> int:

@@ -30,7 +30,7 @@ from backupctl.domain.volume import PartitionTable
 from backupctl.formats import ext4, mbr
 from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.table_writing import NewTable, rewritten, usable_end
-from backupctl.operations.captured_layout import in_use_of, pieces_of, sector_size_of
+from backupctl.operations.captured_layout import held_in_words, in_use_of, pieces_of, sector_size_of
 from backupctl.operations.card_map import read_card_map
 from backupctl.operations.cloning import Cloned, CloneWishes, cloned
 from backupctl.operations.progress import Reporter, Stop, step_by_step
@@ -62,6 +62,12 @@ class Prepared:
     source: ScratchSource
     changes: tuple[str, ...]
     warnings: tuple[str, ...]
+
+    @property
+    def holds(self) -> tuple[str, ...]:
+        """Its volumes, in words."""
+        volumes = self.source.card_map.volumes
+        return tuple(held_in_words(v.partition and v.partition.number, v.map.kind, v.end - v.start) for v in volumes)
 
 
 @contextmanager
@@ -95,6 +101,8 @@ def announce(reporter: Reporter, folder: Path, need: int) -> None:
 
 def refuse_without_room(folder: Path, need: int) -> None:
     """Raises Refused unless so many bytes, and a few more, have room there."""
+    if not folder.is_dir():
+        raise Refused(f"there is no folder {folder} for scratch files", "Name another folder: --scratch DIR.")
     there = room(folder)
     if there < need + _SPARE_BYTES:
         raise Refused(

@@ -62,6 +62,7 @@ class RestorePlan:
     target_bytes: int | None = None
     target_description: str = ""
     target_contents: tuple[str, ...] = ()
+    will_hold: tuple[str, ...] = ()
     erased: str = ""  # what of the target will be lost, where that is not all of it
     changes: tuple[str, ...] = ()  # what will be other than in the capture, in words
     warnings: tuple[str, ...] = ()

@@ -16,7 +16,7 @@ from backupctl.domain.errors import BackupctlError, Interrupted, Refused
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
-from backupctl.operations.captured_layout import identities_of
+from backupctl.operations.captured_layout import held, identities_of
 from backupctl.operations.card_source import CaptureSource, CardSource
 from backupctl.operations.card_writing import CardWriter, DeviceCard
 from backupctl.operations.cards import Card, VolumeOnCard, look_at
@@ -64,6 +64,7 @@ def restore_to_card(
     with ExitStack() as stack:
         source: CardSource = CaptureSource(shelf, history, record, reporter.note)
         told: tuple[str, ...] = ()
+        holds = held(record)
         warnings = fitting.warnings
         if fitting.wishes is None:
             _refuse_unless_all_there(shelf, history, record, reporter)
@@ -74,9 +75,10 @@ def restore_to_card(
                 prepared(shelf, history, record, fitting.wishes, changes.scratch, reporter, stop)
             )
             source, told, warnings = made.source, made.changes, (*warnings, *made.warnings)
+            holds = made.holds
         if not changes.clone.new_identity:
             warnings += tuple(twins(identities_of(record), disk.name))
-        plan = _plan(record, history, target, look_at(disk), facts.now(), told, warnings)
+        plan = _plan(record, history, target, look_at(disk), facts.now(), holds, told, warnings)
         if options.dry_run:
             return {"plan": asdict(plan), "restored": False}
         if fitting.wishes is None:
@@ -116,9 +118,7 @@ def put(writer: CardWriter, shelf: Shelf, doing: str, facts: Facts) -> str:
 
 
 def refuse_scratch_on_target(folder: Path, disk: BlockDevice) -> None:
-    if not folder.is_dir():
-        raise Refused(f"there is no folder {folder} for scratch files", "Name another folder: --scratch DIR.")
-    if disk.name in disks_under(folder).disks:
+    if folder.is_dir() and disk.name in disks_under(folder).disks:
         raise Refused(f"the scratch folder {folder} is on {disk.path}", "Name another folder: --scratch DIR.")
 
 
@@ -167,8 +167,8 @@ def refuse_unless_cache_can_be_emptied(device: OpenDevice) -> None:
 
 
 def _plan(
-    record: CaptureRecord, history: History, target: Path, card: Card, now: datetime, changes: tuple[str, ...],
-    warnings: tuple[str, ...],
+    record: CaptureRecord, history: History, target: Path, card: Card, now: datetime, holds: tuple[str, ...],
+    changes: tuple[str, ...], warnings: tuple[str, ...],
 ) -> RestorePlan:  # fmt: skip
     said = said_of(record, history, now)
     named = [card.model or "no model", f"serial {card.serial}" if card.serial else "no serial number"]
@@ -185,6 +185,7 @@ def _plan(
         target_bytes=card.size,
         target_description=f"{', '.join(named)}, {size(card.size)} ({card.size} bytes, {card.size // card.sector_size} "
         f"sectors of {card.sector_size})",
+        will_hold=holds,
         changes=changes,
         target_contents=tuple(found) or (card.unread or "nothing that is recognised",),
     )
