@@ -349,7 +349,6 @@ def test_a_kill_leaves_no_secrets_and_no_harm(cards: dict[str, tuple[Card, Shelf
     scratch = tmp_path / "scratch"
     scratch.mkdir()
     target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size - 10 * MIB)
-    free = os.statvfs(scratch)
     with attached(target) as device:
         for doing, done, left in (
             ("making partition 2 smaller", 0, "untouched"),
@@ -373,4 +372,3 @@ def test_a_kill_leaves_no_secrets_and_no_harm(cards: dict[str, tuple[Card, Shelf
                 assert_looks_empty(device)
             else:
                 assert target.read_bytes() == b"\xff" * target.stat().st_size
-    assert os.statvfs(scratch).f_bfree > free.f_bfree - 200 * MIB // free.f_frsize
