@@ -106,3 +106,19 @@ def _chromium(folder: Path, width: int, dark: bool, page: Path) -> str:
     )  # fmt: skip
     shutil.rmtree(profile)
     return done.stdout
+
+
+def printed_pages(page: Path, folder: Path) -> int:
+    """How many sheets of paper a page takes."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("needs chromium")
+    target, profile = folder / "printed.pdf", folder / "profile-print"
+    subprocess.run(
+        [program, *_QUIET, f"--user-data-dir={profile}", "--no-pdf-header-footer", f"--print-to-pdf={target}",
+         page.as_uri()],
+        capture_output=True, timeout=120, check=True,
+    )  # fmt: skip
+    shutil.rmtree(profile)
+    # ISO 32000-1, 7.7.3.3: each sheet is an object of that type.
+    return len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))

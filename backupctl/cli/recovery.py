@@ -22,12 +22,13 @@ from backupctl.cli.command import (
     run_command,
     wanted_share,
 )
-from backupctl.domain.errors import UsageError
+from backupctl.domain.errors import BackupctlError, Exit, UsageError
 
 
 def register(app: typer.Typer) -> None:
     app.command()(verify)
     app.command()(drill)
+    app.command()(sheet)
     app.command()(restore)
 
 
@@ -97,6 +98,38 @@ def drill(
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, view, as_json, quiet, exit_code)
+
+
+def sheet(
+    share: ShareOption = None,
+    board: Annotated[
+        str | None, typer.Option("--board", metavar="NAME", help="Only this one.", show_default=False)
+    ] = None,
+    html: Annotated[
+        Path | None, typer.Option("--html", metavar="FILE", help="Also as a page to print.", show_default=False)
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Writes the page to print for the bad day: what is where, and every step."""
+    from backupctl.cli.sheet_view import sheet as view
+
+    folder, facts = wanted_share(share), facts_of_machine()
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.sheet import sheet as operation
+
+        return operation(folder, board, facts.now())
+
+    def write(result: Json | None, _: Exit) -> None:
+        if html is not None and result is not None:
+            from backupctl.cli.sheet_page import page
+
+            try:
+                html.write_text(page(result), encoding="utf-8")
+            except OSError as error:
+                raise BackupctlError(f"{html} cannot be written: {error.strerror}", "Name another file.") from None
+
+    run_command(task, view, as_json, afterwards=write)
 
 
 def restore(

@@ -1,0 +1,167 @@
+"""The page for the bad day: where the copies are, which card each board needs, and every command until it runs again.
+
+Commands are for a shell of root on any Linux, but for those of `windows`. They take `board`, `share` and `card` from
+the lines that set them, so that nobody has to change a long line by hand.
+"""
+
+from __future__ import annotations
+
+import posixpath
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from shlex import quote
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError, NotFound
+from backupctl.domain.events import History
+from backupctl.domain.record import CaptureRecord
+from backupctl.formats.mountinfo import Mount
+from backupctl.operations.listing import captures_of, open_shelves
+
+Json = dict[str, Any]
+
+_SOLD_GB = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1000, 2000)  # decimal, as printed on cards
+_OVER = 1.03  # cards of one size differ by some percent
+_SECTOR = 512
+_IMAGE = '"$HOME/card.img"'
+_CARD = "/dev/sdX"  # what the person puts the name of the card in place of
+
+
+@dataclass(frozen=True)
+class ShareAt:
+    """Where the share is, for somebody who sits at another computer. `source` is empty for a folder of this machine."""
+
+    folder: str  # as this machine has it
+    fstype: str = ""
+    source: str = ""
+    account: str | None = None
+    mount: str = ""
+
+    @property
+    def is_smb(self) -> bool:
+        return bool(self.source) and not self.fstype.startswith("nfs")
+
+    @property
+    def below(self) -> str:
+        """The folder within what is mounted; empty if it is all of it."""
+        return posixpath.relpath(self.folder, self.mount).removeprefix(".") if self.mount else ""
+
+
+def share_at(folder: Path, mount: Mount | None) -> ShareAt:
+    """`mount`: what is mounted there, None for a folder of this machine. The account is that of the mount."""
+    if mount is None:
+        return ShareAt(str(folder))
+    account = mount.super_option("username") or None
+    return ShareAt(str(folder), mount.fstype, mount.source, account, mount.mount_point)
+
+
+def sheet(folder: Path, board: str | None, now: datetime) -> Json:
+    """Behind `sheet`. Raises NotFound if there is no board with a capture."""
+    share = share_at(folder, _network_mount(folder))
+    boards, problems = [], []
+    alone = (folder / "shelf.json").exists()
+    for shelf in open_shelves(folder, board):
+        try:
+            captures, history = captures_of(shelf)
+        except (BackupctlError, OSError) as error:
+            problems.append(f"{shelf.board}: {error}")
+            continue
+        good = [
+            record
+            for record in captures.records
+            if record.kind == "image" and record.id in captures.good and record.id not in history.damaged_captures
+        ]
+        boards.append(_about(shelf.board, good, history))
+    if not any(item["newest_good"] for item in boards):
+        raise NotFound("there is no good capture yet, and so nothing to print", "Take one: backupctl capture")
+    first = next(item["board"] for item in boards if item["newest_good"])
+    return {
+        "made": now.isoformat(timespec="seconds"),
+        "share": {
+            "folder": share.folder, "network": bool(share.source), "source": share.source, "account": share.account,
+            "windows": _windows_name(share),
+        },
+        "boards": boards,
+        "mount": _mounting(share),
+        "choose": _choosing(share, first),
+        "linux": _LINUX,
+        "rebuild": [_ENTER_SHELF if alone else _ENTER_BOARD, *_REBUILD],
+        "windows": _windows(share, first),
+        "afterwards": ['backupctl boards continue "$board" --new-card --share "$share"'],
+        "problems": problems,
+    }  # fmt: skip
+
+
+def _network_mount(folder: Path) -> Mount | None:
+    from backupctl.board.mounts import is_network, mount_of
+
+    mount = mount_of(folder)
+    return mount if is_network(mount) else None
+
+
+def _about(board: str, good: Sequence[CaptureRecord], history: History) -> Json:
+    newest = good[-1] if good else None
+    drilled = next((record for record in reversed(good) if record.id in history.drilled), None)
+    return {
+        "board": board,
+        "newest_good": {"id": newest.id, "started": newest.started} if newest else None,
+        "newest_drilled": {"id": drilled.id, "started": drilled.started} if drilled else None,
+        "card_bytes": newest.stream_bytes if newest else None,
+        "card_sectors": -(-newest.stream_bytes // _SECTOR) if newest else None,
+        "card_sold_gb": sold_gb(newest.stream_bytes) if newest else None,
+    }
+
+
+def sold_gb(count: int) -> int | None:
+    """The size that is printed on cards of so many bytes, in decimal gigabytes; None above what is known here."""
+    return next((gigabytes for gigabytes in _SOLD_GB if gigabytes * 1_000_000_000 * _OVER >= count), None)
+
+
+def _windows_name(share: ShareAt) -> str:
+    return share.source.replace("/", "\\") if share.is_smb else ""
+
+
+def _mounting(share: ShareAt) -> list[str]:
+    """Nothing for a folder of this machine."""
+    if not share.source:
+        return []
+    if not share.is_smb:
+        return [f"mkdir -p {quote(share.mount)}", f"mount -t nfs {quote(share.source)} {quote(share.mount)}"]
+    who = f"username={share.account}" if share.account else "guest"
+    return [
+        f"mkdir -p {quote(share.mount)}",
+        f"mount -t cifs {quote(share.source)} {quote(share.mount)} -o {quote(who)}",
+    ]
+
+
+def _choosing(share: ShareAt, board: str) -> list[str]:
+    return [f"board={board}", f"share={quote(share.folder)}", f"card={_CARD}"]
+
+
+_LINUX = ["backupctl cards", 'backupctl restore newest "$card" --board "$board" --share "$share"']
+_ENTER_SHELF, _ENTER_BOARD = 'cd "$share"', 'cd "$share/boards/$board"'
+_REBUILD = [
+    # Names begin with the time; a folder without a record is none that was finished.
+    "capture=$(ls captures/*/record.json | tail -n 1 | cut -d / -f 2)",
+    f'sh rebuild.sh "$capture" {_IMAGE}',
+    "lsblk -o NAME,SIZE,MODEL,TRAN,MOUNTPOINTS",
+    f'dd if={_IMAGE} of="$card" bs=4M conv=fsync',
+    f'cmp -n $(stat -c %s {_IMAGE}) {_IMAGE} "$card"',
+    f"rm {_IMAGE}",
+]
+
+
+def _windows(share: ShareAt, board: str) -> list[str]:
+    """For its command line (cmd.exe); nothing where Windows cannot reach the share as it is."""
+    if not share.is_smb:
+        return []
+    who = f" /user:{share.account} *" if share.account else ""
+    below = share.below.replace("/", "\\")
+    place = f'"Z:\\{below}"' if " " in below else f"Z:\\{below}"
+    return [
+        f'net use Z: "{_windows_name(share)}"{who}',
+        f"py -m backupctl list --share {place}",
+        f"py -m backupctl restore newest card.img --board {board} --share {place}",
+    ]
