@@ -64,7 +64,7 @@ def begin(
     quiet: QuietOption = False,
     root: RootOption = Path("/"),
 ) -> None:
-    """Sets this board up, step by step: share, name, policy, first capture, timer, message, drill."""
+    """Sets this board up, step by step: share, name, policy, first capture, timer, message, drill, sheet."""
     from backupctl.board.systemd import Systemd
     from backupctl.cli import begin_view as shown
     from backupctl.cli.begin_course import Course, Ended, Given, StepFailed

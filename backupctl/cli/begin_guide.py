@@ -7,8 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from backupctl.board.config_file import write_config
 from backupctl.board.host import board_name
-from backupctl.cli import begin_like, begin_view, drill_view, policies, render, telling, text, timers_view
+from backupctl.cli import begin_like, begin_view, drill_view, policies, render, sheet_page, telling, text, timers_view
 from backupctl.cli.begin_course import Course, Ended, StepFailed
 from backupctl.cli.begin_share import share_step
 from backupctl.cli.command import stall_of, wanted_source
@@ -26,8 +27,10 @@ from backupctl.operations.beginning import (
     MESSAGE,
     POLICY,
     SHARE,
+    SHEET,
     TIMER,
     Wish,
+    sheet_file,
     standing,
     ways_of,
 )
@@ -42,6 +45,7 @@ from backupctl.operations.pacing import step_aside
 from backupctl.operations.policies import explain, listed
 from backupctl.operations.preflight.check import REFUSE
 from backupctl.operations.preflight.run import preflight
+from backupctl.operations.sheet import sheet
 from backupctl.share.shelf import open_shelf
 
 Json = dict[str, Any]
@@ -65,6 +69,7 @@ class Guide:
             TIMER: self._timer,
             MESSAGE: self._message,
             DRILL: self._drill,
+            SHEET: self._sheet,
         }
 
     def look(self) -> Json:
@@ -281,6 +286,17 @@ class Guide:
             result = task(shown_only=False)
             talk.say(drill_view.drill(result))
             self.codes.append(of_drill(result))
+
+    def _sheet(self) -> None:
+        talk, now, file = self.course.talk, self.course.world.facts.now(), sheet_file(self.course.world.root)
+        folder, board = Path(self._folder()), self.found["board"]
+        if self._step(CAPTURE)["state"] != DONE:
+            talk.tell("There is no good capture yet that it could be about.")
+            self._skip(SHEET)
+        elif self._agreed(f"Write it, as {file}?", SHEET):
+            result = self.course.work(lambda *_: sheet(folder, board, now))
+            write_config(file, sheet_page.page(result).encode(), 0o644)
+            talk.say(begin_view.sheet_written(str(file)))
 
 
 def _policies_in_lines() -> Iterator[Json]:

@@ -16,7 +16,7 @@ from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.formats.calendar_event import parse_calendar_event
 from backupctl.formats.night_units import NightCommand
-from backupctl.operations.beginning import Wish, ways_of
+from backupctl.operations.beginning import Wish, sheet_file, ways_of
 from backupctl.operations.boards_seen import ANOTHERS, boards_seen
 from backupctl.operations.policy_of_board import TakenOver, policy_of_board, write_policy
 from backupctl.operations.retrying import zone_of
@@ -98,4 +98,5 @@ def _of_policy(course: Course, taken: TakenOver, name: str, folder: Path) -> Jso
         "notes": list(taken.notes),
         "units": [str(course.world.systemd.folder / unit) for unit in command.kit(policy).texts],
         "ways": ways_of(policy.notify),
+        "sheet": str(sheet_file(course.world.root)),
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from typing import Any
 
@@ -24,12 +25,14 @@ _ABOUT = {
     "timer": "From then on a timer of systemd takes one whenever the policy says.",
     "message": "Whoever is to be told when something goes wrong gets a test message.",
     "drill": "What was captured is rebuilt for a while, and looked at as a board would that boots from it.",
+    "sheet": "A page to print says what to do on the bad day, when this board cannot be asked. No password is on it.",
 }
 SKIPPED = {
     "capture": "The first night will take it, which then takes longer than others.",
     "timer": "Without a timer there are no captures but those that you take: backupctl capture",
     "message": "Whether a message would arrive is not known then: backupctl notify --try",
     "drill": "A night makes one when the policy says; or: backupctl drill",
+    "sheet": "Print it another time: backupctl sheet --html FILE",
 }
 
 
@@ -191,5 +194,11 @@ def like(plan: Json) -> str:
         *(("", unit.rpartition("/")[2]) for unit in plan["units"]),
         ("message", told),
         ("drill", "of that capture: it is rebuilt, checked and removed again; where, is told before"),
+        ("sheet", f"the page to print for the bad day, as {plan['sheet']}"),
     ]))  # fmt: skip
     return "\n\n".join(blocks)
+
+
+def sheet_written(file: str) -> str:
+    lines = [paragraph("Written. Print it, and keep it where the NAS is. On the computer with the printer:"), ""]
+    return "\n".join([*lines, command(["scp", f"root@{os.uname().nodename}:{file}", "."])])

@@ -35,8 +35,8 @@ from backupctl.share.shelf import Shelf
 Json = dict[str, Any]
 
 DONE, TO_DO, WRONG = "done", "to do", "wrong"
-SHARE, BOARD, POLICY, CAPTURE, TIMER, MESSAGE, DRILL = (
-    "share", "board", "policy", "capture", "timer", "message", "drill",
+SHARE, BOARD, POLICY, CAPTURE, TIMER, MESSAGE, DRILL, SHEET = (
+    "share", "board", "policy", "capture", "timer", "message", "drill", "sheet",
 )  # fmt: skip
 
 
@@ -89,6 +89,7 @@ def standing(wish: Wish, world: World, reporter: Reporter) -> Json:
         _timer_step(installed, wanted, world),
         _message_step(policy),
         _drill_step(captures, history, world.facts),
+        _sheet_step(world),
     ]
     return {
         "share": str(folder) if folder else None,
@@ -248,6 +249,18 @@ def _drill_step(captures: Captures | None, history: History, facts: Facts) -> Js
     if not passed:
         return _step(DRILL, TO_DO, "no capture of this machine has passed one")
     return _step(DRILL, DONE, f"the capture of {local(passed[-1].started)} has passed one")
+
+
+def sheet_file(root: Path) -> Path:
+    """Where the page for the bad day lies until it is printed. `root` as in `mount_tables`."""
+    return root / "var/lib/backupctl/sheet.html"
+
+
+def _sheet_step(world: World) -> Json:
+    file = sheet_file(world.root)
+    if not file.exists():
+        return _step(SHEET, TO_DO, "it is not written yet")
+    return _step(SHEET, DONE, f"{file}; print it, if that was not done")
 
 
 def ways_of(notify: NotifyPolicy) -> list[str]:

@@ -185,11 +185,13 @@ def test_from_nothing_killed_after_each_step(board: Setting, tmp_path: Path) -> 
     sixth.kill()
 
     # Share, name and policy are those of the timer by now.
-    assert list(board.states().values()) == ["done"] * 5 + ["to do"] * 2
+    assert list(board.states().values()) == ["done"] * 5 + ["to do"] * 3
     last = board.begin()
     last.answer("Send a test message", "yes")
     last.answer("Make a drill now?", "skip")
-    assert (last.end(), last.typed) == (4, 2)
+    last.answer("Write it", "yes")
+    assert (last.end(), last.typed) == (4, 3)
+    assert "mill" in (board.system.root / "var/lib/backupctl/sheet.html").read_text()
     assert "mill: This is a test." in (tmp_path / "told").read_text()
     seen = "".join(run.seen for run in (first, second, third, fourth, fifth, again, sixth, last))
     assert PASSWORD not in seen
@@ -222,7 +224,7 @@ def test_like_another_board_in_four_questions(board: Setting, tmp_path: Path) ->
     assert "not taken over" in " ".join(shown.split())
     taken = parse_policy("x", file.read_text())
     assert (taken.schedule.when, taken.retention.daily, taken.hooks.before) == ("Sun 05:09", 21, ())
-    assert list(board.states().values()) == ["done"] * 5 + ["to do", "done"]
+    assert list(board.states().values()) == ["done"] * 5 + ["to do", "done", "done"]
     assert "OnCalendar=Sun 05:09\n" in (board.system.units / "backupctl-night.timer").read_text()
     (record,) = (board.served / "boards/mill/captures").glob("*/record.json")
     assert json.loads(record.read_text())["policy"]["retention"]["daily"] == 21
@@ -280,7 +282,7 @@ def test_a_share_that_is_there_already(board: Setting) -> None:
     run.answer("Install it?", "skip")
     assert run.end() == 4
     assert "The first night will take it" in run.seen
-    assert list(board.states("--board", "mill").values()) == ["done"] * 2 + ["to do"] * 5
+    assert list(board.states("--board", "mill").values()) == ["done"] * 2 + ["to do"] * 6
 
 
 def test_stopped_at_a_question(board: Setting) -> None:
@@ -312,6 +314,6 @@ def test_without_a_terminal(board: Setting, tmp_path: Path) -> None:
     options = (*words, "--password-file", secret, "--board", "mill", "--policy", telling(tmp_path))
     ended = board.without_terminal("--yes", "--json", *options, code=0)
     told: Any = ended.json
-    assert [step["state"] for step in told["steps"]] == ["done"] * 5 + ["to do", "done"]
+    assert [step["state"] for step in told["steps"]] == ["done"] * 5 + ["to do", "done", "done"]
     assert (told["board"], told["share"]) == ("mill", str(board.place))
     assert PASSWORD not in ended.out + ended.err
