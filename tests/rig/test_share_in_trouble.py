@@ -106,7 +106,7 @@ def test_another_share_in_its_place(ready: Rig) -> None:
     mark = f"{SERVED}/share.json"
     ready.shell(
         "mkdir -p /srv/other && backupctl share adopt /srv/other --same-machine --board x && "
-        f"mv '{mark}' /srv/ours.json && cp /srv/other/share.json '{mark}' && sleep 2"
+        f"mv '{mark}' /srv/ours.json && cp /srv/other/share.json '{mark}' && chmod 644 '{mark}' && sleep 2"
     )
     try:
         said = ready.backupctl("night", *WORDS, codes=(3,))
