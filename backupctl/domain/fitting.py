@@ -57,6 +57,8 @@ def fit(pieces: Sequence[Piece], container: Extent | None, usable_end: int, fill
     """
     ordered = sorted(pieces, key=lambda piece: piece.start)
     last_end = max((piece.end for piece in ordered), default=0)
+    if container and not any(container[0] <= piece.start < container[1] for piece in ordered):
+        last_end = max(last_end, container[1])  # an extended partition without partitions takes part as it is
     by = (usable_end - last_end) // STEP * STEP
     if not ordered or (by >= 0 and not (fill and by)):
         trimmed = container and (container[0], min(container[1], usable_end))

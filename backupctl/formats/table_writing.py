@@ -79,6 +79,9 @@ def _mbr(reader: ReadAt, table: PartitionTable, new: NewTable) -> list[Patch]:
     logical = [partition for partition in table.partitions if partition.number >= mbr.FIRST_LOGICAL]
     if logical and new.container:
         patches += _chain(reader, table, logical, new, new.container)
+    elif new.container:
+        # Whoever reads the table looks for a record there, also where it holds no partition.
+        patches.append((new.container[0], bytes(446 + 4 * _ENTRY_BYTES) + b"\x55\xaa"))
     return patches
 
 

@@ -81,8 +81,9 @@ def suited(
     elif -missing >= STEP:
         fill = fill or (changes.may_ask and reporter.ask(_fill_question(record, room), "fill"))
         if not fill:
+            table = ", and moves the backup of the table to the end" if record.layout.get("scheme") == "gpt" else ""
             warnings.append(
-                f"{size(-missing)} of {room.name} stay unused: --fill has the last file system grow over them"
+                f"{size(-missing)} of {room.name} stay unused: --fill has the last file system grow over them{table}"
             )
     needed = missing > 0 or (fill and -missing >= STEP) or is_other_sectors or changes.clone
     wishes = Wishes(room.size, room.sector_size, fill and missing < 0, changes.clone)
