@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shlex
 import shutil
 import statistics
 import subprocess
@@ -169,6 +170,13 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
     warm(*parts)
     bench.measure("restore", on_share(share, "restore", "newest", str(restored)))
     restored.unlink()
+    warm(*parts)
+    checked = shlex.join(["e2fsck", "-fn", f"{restored}?offset={bench_card.ROOT_START}"])
+    restore = shlex.join(on_share(share, "restore", "newest", str(restored)))
+    bench.measure("restore, then e2fsck", shell(f"{restore} && {checked}"))
+    restored.unlink()
+    warm(*parts)
+    bench.measure("drill", on_share(share, "drill", "newest", "--scratch", str(bench.folder)))
     picked = bench.folder / "picked"
     told = json.loads(bench.measure(PICK, on_share(share, "pick", "newest", PICKED, str(picked))))
     bench.segments_picked = max(bench.segments_picked, told["segments_read"])
@@ -268,6 +276,7 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
         ("nightly capture, confirm and read back", "whole card", 0.10),
         ("verify", "zstd -t", 0.7),
         ("restore", "unpack whole", 0.6),
+        ("drill", "restore, then e2fsck", 1.5),
         ("--help", "import typer", 2.5),
         ("one core", "first capture", None),
     ):
@@ -281,7 +290,7 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
     for what, goal in (("whole card", ""), ("first capture", ""), ("nightly capture", "0.06")):
         lines.append(f"| {what} | {written[what] / MIB:.0f} | {written[what] / whole:.3f} | {goal} |")
     lines += ["", "| peak resident (96 to reach) | MiB |", "|---|---|"]
-    ours_only = ("capture", "verify", "restore", "one core")
+    ours_only = ("capture", "verify", "restore", "drill", "one core")
     lines += [
         f"| {name} | {size / MIB:.0f} |" for name, size in bench.resident.items() if any(o in name for o in ours_only)
     ]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from backupctl.cli.render import when
+from backupctl.cli.render import day_and_hour
 from backupctl.cli.text import facts, paragraph, table
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
-_HEAD = ("last good", "age", "kept", "guarded", "unverified", "on share", "board")
+_HEAD = ("last good", "age", "drill", "kept", "guarded", "unverified", "on share", "board")
 # 3-2-1: "Data Backup Options", Ruggiero and Heckathorn, Carnegie Mellon University for US-CERT, 2012.
 _ONE_SHARE = (
     "One share is not an off-site copy. The usual rule asks for three copies, on two kinds of media, one of them "
@@ -22,8 +22,9 @@ def boards(result: Json) -> str:
     found: list[Json] = result["boards"]
     rows = [
         (
-            when(item["newest_good_started"]) if item["newest_good_started"] else "none",
+            day_and_hour(item["newest_good_started"]) if item["newest_good_started"] else "none",
             _span(item["age_seconds"]),
+            _span(item["drill_age_seconds"]) or "none",
             str(item["captures"]),
             str(item["guarded"] or ""),
             str(item["unverified"] or ""),
@@ -32,7 +33,7 @@ def boards(result: Json) -> str:
         )
         for item in found
     ]
-    lines = [table(_HEAD, rows, right=(1, 2, 3, 4, 5)) if rows else "There is no board on the share yet."]
+    lines = [table(_HEAD, rows, right=(1, 2, 3, 4, 5, 6)) if rows else "There is no board on the share yet."]
     remarks = [f"{item['board']}: {text}" for item in found for text in _remarks(item)]
     remarks += [
         f"{name}: it is being retired, and not all of it has gone: backupctl boards retire {name}"

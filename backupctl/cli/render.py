@@ -34,6 +34,11 @@ def when(rfc3339: str) -> str:
     return _date(rfc3339, "%a %d %b %H:%M", "%a %d %b %Y")
 
 
+def day_and_hour(rfc3339: str) -> str:
+    """`24 Nov 23:40`, with the year in place of the time where it is not this one."""
+    return _date(rfc3339, "%d %b %H:%M", "%d %b %Y")
+
+
 def _date(rfc3339: str, this_year: str, other_year: str) -> str:
     try:
         at = datetime.fromisoformat(rfc3339)

@@ -14,6 +14,7 @@ from typing import Any
 from backupctl.domain.due import overdue_from, recorded_schedule
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.events import History, counts_as_good, guard_of
+from backupctl.domain.moments import moment_or_none
 from backupctl.domain.record import CaptureRecord
 from backupctl.operations.listing import captures_of
 from backupctl.share.captures import Captures
@@ -67,6 +68,7 @@ def about(shelf: Shelf, now: datetime) -> dict[str, Any]:
         "overdue": late is not None and now > late and away is None,
         "away_until": away,
         "drilled": max(drilled, default=None),
+        "drill_age_seconds": _seconds_since(max(drilled, default=""), now),
         "drill_failed": history.last_drill if history.last_drill_failed else None,
         "unverified": sum(record.id not in seen for record in good),
         "damaged": sum(record.id in history.damaged_captures for record in captures.records),
@@ -105,6 +107,11 @@ def _away(history: History, now: datetime) -> str | None:
         return history.away_until if history.away_until and now < datetime.fromisoformat(history.away_until) else None
     except (ValueError, TypeError):
         return None
+
+
+def _seconds_since(rfc3339: str, now: datetime) -> int | None:
+    at = moment_or_none(rfc3339)
+    return max(0, int((now - at).total_seconds())) if at else None
 
 
 def bytes_under(folder: Path) -> int:
