@@ -196,6 +196,8 @@ def restore(
     length = _size(size) if size is not None else None
     if is_card and length is not None:
         raise UsageError(f"{target} has the size that it has", "--size is for files.")
+    if (fill or shrink) and not (is_card or length is not None):
+        raise UsageError(f"{target} is a file, which has no size of its own", "Say --size, for what card it is to be.")
     if is_card and board is None:
         raise UsageError("whose card is it?", "A card is only written with --board NAME.")
     is_clone = new_identity or host_name is not None or forget_machine

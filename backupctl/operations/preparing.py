@@ -95,7 +95,7 @@ def prepared(
 def announce(reporter: Reporter, folder: Path, need: int) -> None:
     reporter.note(
         f"First, what is to be written is made ready in {folder} (up to {size(need)}). The files there have no names, "
-        "hold all that the card held, keys included, and are gone when this ends, however it ends."
+        "hold all that the card held, keys included, and are deleted when this ends, however it ends."
     )
 
 
