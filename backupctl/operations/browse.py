@@ -79,7 +79,7 @@ def _content(
 ) -> tuple[dict[str, ReadAt], dict[str, Any], list[str], list[str]]:
     """Files, file systems by folder, folders for those that only the kernel reads, and what is to be said."""
     files: dict[str, ReadAt] = {"disk.img": view}
-    problems: list[str] = []
+    problems: dict[int, str] = {}
     trees = {_name(volume.number): volume for volume in open_volumes(view, problems)}
     others = []
     for volume in record.layout.get("volumes") or ():
@@ -88,10 +88,11 @@ def _content(
             files[f"{_name(number)}.img"] = Window(view, volume["start"], volume["end"] - volume["start"])
         if kind in _KERNEL_OPTIONS and _name(number) not in trees and os.geteuid() == 0:
             others.append(_name(number))
+            problems.pop(number, None)
     notes = [text for volume in trees.values() for text in volume.warnings]
     if view.unreadable:
         notes.append("the card could not be read everywhere: what is missing is zeros here")
-    return files, {name: volume.tree for name, volume in trees.items()}, others, [*problems, *notes]
+    return files, {name: volume.tree for name, volume in trees.items()}, others, [*problems.values(), *notes]
 
 
 def _name(number: int) -> str:

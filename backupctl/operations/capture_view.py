@@ -151,14 +151,16 @@ class CaptureView:
         return sorted(sizes, key=lambda part: (part in own, sizes[part]))
 
     def _read_table(self, part: str) -> None:
-        index = self._index
+        find, places = self._index.find, array("Q")
         try:
             for row in intact_rows(self._shelf, self._history, part):
-                number = index.find(row.hash)
-                if number >= 0 and index.place_of(number) is None:
-                    index.put_place(number, Place(part, row.offset, row.stored, row.length))
+                number = find(row.hash)
+                if number >= 0:
+                    places.extend((number, row.offset, row.stored, row.length))
         except Malformed:
             pass  # what it said before its fault is as good as any: the segments themselves are checked
+        # Of two copies either will do.
+        self._index.put_places(part, places)
 
     def _search(self) -> None:
         """What no table has may be in a part that lost its own."""

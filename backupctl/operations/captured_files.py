@@ -49,14 +49,14 @@ class CapturedFiles:
     def __init__(self, view: CaptureView, partition: int | None = None) -> None:
         """`partition`: only that one, as if it were all. Raises NotFound, UsageError, Malformed, Damaged, OSError."""
         self.view = view
-        self.problems: list[str] = []  # why a volume cannot be read
+        self.problems: dict[int, str] = {}  # why a volume cannot be read, by its number
         self._elsewhere: dict[str, str] = {}  # mount points, and what fstab mounts there that is not here
         self.volumes = [volume for volume in open_volumes(view, self.problems) if partition in (None, volume.number)]
         if not self.volumes:
             raise NotFound(
                 f"{'this capture' if partition is None else f'partition {partition}'} has no file system that can be "
                 "read here (ext2, ext3, ext4 and FAT can)",
-                "\n".join(self.problems) or "See `backupctl show` for its partitions.",
+                "\n".join([*self.problems.values(), "As root, `backupctl browse` may show it; see `backupctl show`."]),
             )
         self._by_tree = {id(volume.tree): volume for volume in self.volumes}
         self.root_volume = self.volumes[0] if len(self.volumes) == 1 else self._find_root()
@@ -87,7 +87,7 @@ class CapturedFiles:
                 for point, source in self._elsewhere.items()
                 if wanted.is_relative_to(point)
             ]
-            raise NotFound(error.cause, "\n".join([error.hint, *away, *self.problems]).strip()) from None
+            raise NotFound(error.cause, "\n".join([error.hint, *away, *self.problems.values()]).strip()) from None
 
     def _find_root(self) -> CapturedVolume:
         """The volume that a system runs from; where several could be, the one that says so of itself."""
@@ -153,8 +153,8 @@ class CapturedFiles:
         return {"UUID": volume.identity, "PARTUUID": volume.partition_identity, "LABEL": volume.label}.get(tag, "")
 
 
-def open_volumes(view: CaptureView, problems: list[str]) -> Iterator[CapturedVolume]:
-    """The volumes of a card whose files can be read; `problems` is told why others cannot. Raises OSError."""
+def open_volumes(view: CaptureView, problems: dict[int, str]) -> Iterator[CapturedVolume]:
+    """The volumes of a card whose files can be read; `problems`: why others cannot, by number. Raises OSError."""
     zone = _zone(view.record.zone)
     for volume in view.record.layout.get("volumes") or ():
         number = volume.get("partition") or 0
@@ -165,11 +165,11 @@ def open_volumes(view: CaptureView, problems: list[str]) -> Iterator[CapturedVol
         try:
             tree = open_tree(Window(view, start, end - start), zone)
         except (Malformed, Damaged) as error:
-            problems.append(f"{name} cannot be read: {error.cause}")
+            problems[number] = f"{name} cannot be read: {error.cause}"
             continue
         if tree is None:
             if kind != "unknown":
-                problems.append(f"{name} ({kind}) cannot be read by this program itself")
+                problems[number] = f"{name} holds {kind}, of which this program reads no files"
             continue
         yield CapturedVolume(
             number=number, start=start, size=end - start, kind=kind, label=volume.get("label") or "",

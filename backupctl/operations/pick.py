@@ -173,7 +173,7 @@ def _matches(files: CapturedFiles, pattern: bytes) -> list[_Item]:
         if len(items) > _MATCHES_MOST:
             raise UsageError(f"more than {_MATCHES_MOST} files match", "Pick a folder instead.")
     if not items:
-        raise NotFound(f"nothing matches {os.fsdecode(pattern)}", "\n".join(files.problems))
+        raise NotFound(f"nothing matches {os.fsdecode(pattern)}", "\n".join(files.problems.values()))
     return list(items.values())
 
 
