@@ -22,6 +22,7 @@ from typing import Self
 from backupctl.board.block_device import BlockDevice
 from backupctl.board.locked_memory import all_memory_locked
 from backupctl.board.mounted import MountedFileSystem, Place, Treatment, file_systems_on, is_still_mounted
+from backupctl.board.pace import ahead_of_others
 from backupctl.board.watchdog import Watchdog, thaw
 from backupctl.domain.errors import BackupctlError, Refused
 
@@ -111,6 +112,7 @@ class Freezer:
         targets = [each for each in self._open if each.file_system.treatment is Treatment.FREEZE]
         with ExitStack() as stack:
             stack.enter_context(all_memory_locked())
+            stack.enter_context(ahead_of_others())
             watchdog.arm([each.fd for each in targets], max_seconds)
             freeze = Freeze(time.monotonic())
             stack.callback(_finish, freeze, watchdog, targets)

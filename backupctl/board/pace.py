@@ -8,7 +8,8 @@ import struct
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath
 
 from backupctl.domain.errors import BackupctlError
@@ -16,12 +17,13 @@ from backupctl.formats.mountinfo import Mount, parse_mountinfo
 
 # ioprio_set(2); linux/ioprio.h.
 _IOPRIO_WHO_PROCESS = 1
+_IOPRIO_CLASS_BEST_EFFORT = 2
 _IOPRIO_CLASS_IDLE = 3
 _IOPRIO_CLASS_SHIFT = 13
 
-# The number of ioprio_set by processor and pointer size in bits: a 32-bit program under a 64-bit kernel, as many
-# boards run it, makes 32-bit calls. x86: asm/unistd_64.h and _32.h; arm64 and riscv64: asm-generic/unistd.h; 32-bit
-# arm: from memory of arch/arm/tools/syscall.tbl.
+# The number of ioprio_set (that of ioprio_get is the next one) by processor and pointer size in bits: a 32-bit program
+# under a 64-bit kernel, as many boards run it, makes 32-bit calls. x86: asm/unistd_64.h and _32.h; arm64 and riscv64:
+# asm-generic/unistd.h; 32-bit arm: from memory of arch/arm/tools/syscall.tbl.
 _IOPRIO_SET = {
     ("x86_64", 64): 251,
     ("x86_64", 32): 289,
@@ -32,6 +34,8 @@ _IOPRIO_SET = {
     ("armv6l", 32): 314,
     ("riscv64", 64): 30,
 }
+
+_FIRST_OF_ALL = -20  # nice(1)
 
 # What the program itself takes before its first worker.
 _BASE_BYTES = 64 << 20
@@ -54,13 +58,44 @@ def use_idle_io() -> None:
     Only schedulers that know classes heed it, and only for reads and direct writes. Holds for this thread and those it
     starts later. Raises BackupctlError where the system call fails or its number is not known.
     """
+    _io_priority(_IOPRIO_CLASS_IDLE << _IOPRIO_CLASS_SHIFT)
+
+
+def go_first() -> None:
+    """Has this thread run before all others, if the system lets it (CAP_SYS_NICE)."""
+    with suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, _FIRST_OF_ALL)
+
+
+@contextmanager
+def ahead_of_others() -> Iterator[None]:
+    """This thread runs before all others, and reads no later, while they wait for it; as far as the system lets it."""
+    before = os.getpriority(os.PRIO_PROCESS, 0)
+    io_before = None
+    with suppress(BackupctlError):
+        io_before = _io_priority(None)
+        _io_priority(_IOPRIO_CLASS_BEST_EFFORT << _IOPRIO_CLASS_SHIFT)
+    go_first()
+    try:
+        yield
+    finally:
+        os.setpriority(os.PRIO_PROCESS, 0, before)
+        with suppress(BackupctlError):
+            if io_before is not None:
+                _io_priority(io_before)
+
+
+def _io_priority(wanted: int | None) -> int:
+    """Sets that of this thread, or tells it if None is wanted. Raises BackupctlError."""
     number = _IOPRIO_SET.get((os.uname().machine, struct.calcsize("P") * 8))
     if sys.platform != "linux" or number is None:
-        raise BackupctlError(f"the idle I/O class cannot be set on {sys.platform} {os.uname().machine}")
+        raise BackupctlError(f"the I/O class cannot be set on {sys.platform} {os.uname().machine}")
     libc = ctypes.CDLL(None, use_errno=True)
-    idle = _IOPRIO_CLASS_IDLE << _IOPRIO_CLASS_SHIFT
-    if libc.syscall(ctypes.c_long(number), _IOPRIO_WHO_PROCESS, 0, idle) != 0:
-        raise BackupctlError(f"the idle I/O class cannot be set: {os.strerror(ctypes.get_errno())}")
+    call = (number + 1, _IOPRIO_WHO_PROCESS, 0) if wanted is None else (number, _IOPRIO_WHO_PROCESS, 0, wanted)
+    found = int(libc.syscall(ctypes.c_long(call[0]), *call[1:]))
+    if found < 0:
+        raise BackupctlError(f"the I/O class cannot be set: {os.strerror(ctypes.get_errno())}")
+    return found
 
 
 class RateLimit:

@@ -24,6 +24,7 @@ from types import TracebackType
 from typing import Self
 
 from backupctl.board.locked_memory import lock_all_memory
+from backupctl.board.pace import go_first
 from backupctl.domain.errors import BackupctlError, Refused
 
 _FITHAW = 0xC0045878  # linux/fs.h on x86 and arm
@@ -134,6 +135,7 @@ def _watch(connection: socket.socket, parent: int) -> None:
     own = connection.fileno()
     os.closerange(0, own)
     os.closerange(own + 1, 1 << 16)
+    go_first()
     try:
         lock_all_memory()
     except Refused as error:

@@ -61,9 +61,10 @@ UMask=0077
 DevicePolicy=closed
 DeviceAllow=block-* r
 # SYS_ADMIN freezes file systems; SYS_PTRACE sees what other processes have mounted of the card; IPC_LOCK and
-# SYS_RESOURCE keep in memory, and alive, what thaws it again. CHOWN to SETUID are for commands of the policy's [hooks].
-CapabilityBoundingSet=CAP_SYS_ADMIN CAP_SYS_PTRACE CAP_IPC_LOCK CAP_SYS_RESOURCE CAP_DAC_OVERRIDE CAP_DAC_READ_SEARCH
-CapabilityBoundingSet=CAP_CHOWN CAP_FOWNER CAP_KILL CAP_SETGID CAP_SETUID
+# SYS_RESOURCE keep in memory, and alive, what thaws it again; SYS_NICE has both run before all others for that instant.
+# CHOWN to SETUID are for commands of the policy's [hooks].
+CapabilityBoundingSet=CAP_SYS_NICE CAP_SYS_ADMIN CAP_SYS_PTRACE CAP_IPC_LOCK CAP_SYS_RESOURCE CAP_DAC_OVERRIDE
+CapabilityBoundingSet=CAP_DAC_READ_SEARCH CAP_CHOWN CAP_FOWNER CAP_KILL CAP_SETGID CAP_SETUID
 {confined}\
 # Whether the card is in use is asked of the kernel, and what of it is mounted where is read from every process's view:
 # a view of its own hides neither. But writes are followed through /sys/kernel/tracing, and a trial write on the root

@@ -11,6 +11,7 @@ written since it was read, and was read with a map that called all of that data,
 from __future__ import annotations
 
 import errno
+import math
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -129,14 +130,15 @@ class LiveReading:
 
     def _attempts(self) -> Instant:
         live = self._live
-        self._sync()
+        # So that the first maps are near the truth; whether it is quick matters at the end only.
+        live.freezer.sync_until_quick(math.inf, attempts=1)
         self._converge()
         hint: CardMap | None = None
         for attempt in range(1, _ATTEMPTS + 1):
             with self._quieted():
                 with of_the_card():
                     live.look_again()
-                self._sync()
+                live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
                 self._round(hint)
                 with of_the_card():
                     frozen = self._freeze()
@@ -151,9 +153,6 @@ class LiveReading:
             f"the card was frozen {_ATTEMPTS} times, and each time it was not still, or more had to be read than fits",
             "Capture it at a quieter time, or allow more freeze_memory or max_freeze in the policy.",
         )
-
-    def _sync(self) -> None:
-        self._live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
 
     def _converge(self) -> None:
         """Rounds until one reads less than half of what fits into the instant, or no less than the one before."""

@@ -183,6 +183,7 @@ def test_what_it_is(card: NestedCard) -> None:
         assert locked >= 0.9 * resident
         assert ready == ((place / "oom_score_adj").read_text().strip() == "-1000")
         assert os.getsid(watchdog.process) == watchdog.process
+        assert os.getpriority(os.PRIO_PROCESS, watchdog.process) == -20
         assert [entry.resolve().name.partition(":")[0] for entry in (place / "fd").iterdir()] == ["socket"]
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             os.kill(watchdog.process, number)
