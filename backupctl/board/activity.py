@@ -35,7 +35,10 @@ def activity(process: int) -> Activity | None:
         waiting += children.pop(number, [])
         # Its own, and that of children it has waited for: fields 14 to 17.
         ticks += sum(map(int, table[number][11:15])) if number in table else 0
-        moved += _moved(number)
+        # A child that closes a file of the share on its way into another program holds a lock that the file `io` waits
+        # for (begin_new_exec(), do_io_accounting() of the kernel, from memory): who reads it then, waits for the share.
+        is_held = number != process and number in table and table[number][0] == "D"
+        moved += 0 if is_held else _moved(number)
     return Activity(ticks / os.sysconf("SC_CLK_TCK"), moved)
 
 
