@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
@@ -17,6 +16,7 @@ from backupctl.formats.fat import claims_fat
 from backupctl.formats.fat_files import FatTree
 from backupctl.formats.file_tree import FileTree
 from backupctl.formats.fstab import Entry, parse_fstab
+from backupctl.formats.fstab_sources import partition_number, tag_and_value
 from backupctl.formats.mounted_trees import Found, MountedTrees
 from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.reader import ReadAt, Window
@@ -24,8 +24,6 @@ from backupctl.operations.capture_view import CaptureView
 
 _FSTAB = b"/etc/fstab"
 _FSTAB_MOST = 1 << 20
-_DEVICE = re.compile(r"/dev/(?:mmcblk\d+p|nvme\d+n\d+p|[a-z]+)(\d+)")
-_BY_LINK = {"by-uuid": "UUID", "by-partuuid": "PARTUUID", "by-label": "LABEL", "by-partlabel": "PARTLABEL"}
 
 
 @dataclass(frozen=True)
@@ -130,18 +128,14 @@ class CapturedFiles:
         return mounts
 
     def _volume_named(self, source: str) -> CapturedVolume | None:
-        """The volume that a first field of fstab means: fstab(5), and the links of udev's own rules."""
-        found = _DEVICE.fullmatch(source)
-        if found:
-            # The one card that a board has: its number is as good as any name of the device.
-            return next((volume for volume in self.volumes if volume.number == int(found[1])), None)
-        tag, _, value = source.partition("=")
-        if source.startswith("/dev/disk/"):
-            folder, _, value = source.removeprefix("/dev/disk/").partition("/")
-            tag = _BY_LINK.get(folder, "")
-        value = value.strip("\"'")
+        """The volume that a first field of fstab means."""
+        number = partition_number(source)
+        if number is not None:
+            # A board has one card: its partition's number is as good as any name of the device.
+            return next((volume for volume in self.volumes if volume.number == number), None)
+        tag, value = tag_and_value(source)
         for volume in self.volumes:
-            if value and value.casefold() == self._tag_of(volume, tag.upper()).casefold():
+            if value and value.casefold() == self._tag_of(volume, tag).casefold():
                 return volume
         return None
 

@@ -160,9 +160,10 @@ def _wanted(files: CapturedFiles, options: PickOptions) -> tuple[list[_Item], li
 
 def _matches(files: CapturedFiles, pattern: bytes) -> list[_Item]:
     items: dict[str, _Item] = {}
+    taken: set[bytes] = set()
     for found in files.trees.matching(pattern):
-        if any(folder.path == item.found.path for item in items.values() for folder in found.parents):
-            continue  # a folder that matches comes with all that is in it
+        if {folder.path for folder in (*found.parents, found)} & taken:
+            continue  # found twice, or comes with a folder that matches
         name = os.fsdecode(found.name)
         if name in items:
             raise UsageError(
@@ -170,6 +171,7 @@ def _matches(files: CapturedFiles, pattern: bytes) -> list[_Item]:
                 "Pick them one after the other, or the folder that they are in.",
             )
         items[name] = _Item(found, name)
+        taken.add(found.path)
         if len(items) > _MATCHES_MOST:
             raise UsageError(f"more than {_MATCHES_MOST} files match", "Pick a folder instead.")
     if not items:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ from tests.booting_card import BootingCard, make_booting_card
 from tests.card_images import require_tools, run
 from tests.program import backupctl, here
 from tests.real_tree import attributes, described, make_tree
+from tests.shelf_of_card import flip, unpacked
 
 pytestmark = pytest.mark.formats
 
@@ -198,6 +200,38 @@ def test_hostile_folders_lead_nowhere(card: BootingCard, tmp_path: Path) -> None
     assert (tmp_path / "evil" / "last").exists()
     assert [path for path, _ in done["skipped"]] == ["/evil/trap0"]
     assert {path for path, _ in done["lost"]} == {"/evil/gone", "/evil/deep/again"}
+
+
+def test_damage_on_the_share_takes_only_what_it_hit(share: Path, tmp_path: Path) -> None:
+    with opened(share) as files:
+        found = files.find(b"/odd/in pieces")
+        at = files.volume_of(found).start + list(found.tree.pieces(found.node))[700].place
+    copy = tmp_path / "share"
+    shutil.copytree(share, copy)
+    shelf = copy / "boards" / "shed"
+    (contents,) = shelf.glob("captures/*/contents.0.tsv.zst")
+    lines = [line.split("\t") for line in unpacked(contents).splitlines() if line[0] != "#"]
+    hash = next(line[3] for line in lines if int(line[0]) <= at < int(line[0]) + int(line[1]))
+    hit = False
+    for table in shelf.glob("stock/*.table.zst"):
+        for line in unpacked(table).splitlines():
+            if line.startswith(hash):
+                fields = line.split("\t")
+                flip(table.with_name(table.name.replace(".table", "")), int(fields[2]) + int(fields[3]) // 2, 2)
+                hit = True
+    assert hit
+    told = here(copy, "pick", "newest", "/odd/in pieces", tmp_path / "piece")
+    assert (told.code, "no other copy" in told.err) == (5, True), told
+    assert not (tmp_path / "piece").exists()
+    done = here(copy, "pick", "newest", "/odd", tmp_path / "odd", "--json")
+    assert done.code == 5
+    lost = {path for path, _ in done.json["picked"]["lost"]}
+    assert lost >= {"/odd/in pieces", "/odd/linked"}
+    assert done.json["picked"]["lost_count"] == len(lost)
+    picked = {f"/odd/{path.name}" for path in (tmp_path / "odd").iterdir()}
+    assert not picked & lost
+    assert len(picked) > 20
+    assert not list(tmp_path.glob(".*"))  # nothing unfinished stays
 
 
 def test_when_a_file_changed_is_told(card: BootingCard, tmp_path: Path) -> None:
