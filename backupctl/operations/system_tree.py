@@ -74,14 +74,24 @@ class SystemTree:
         return None if data is None else data.decode(errors="surrogateescape")
 
     def files_below(self, path: str, depth: int) -> Iterator[tuple[str, Node]]:
-        """Regular files in a folder, and in those below it down to `depth` more; each with its path."""
-        for name in self.names(path):
-            below = f"{path.rstrip('/')}/{name}"
-            found = self.find(below)
-            if found is not None and found[1].kind == "file":
-                yield below, found[1]
-            elif found is not None and found[1].kind == "folder" and depth:
-                yield from self.files_below(below, depth - 1)
+        """Regular files in a folder, and in those below it down to `depth` more; each with its path.
+
+        No folder is looked into twice: a damaged one may be in itself.
+        """
+        waiting, seen = [(path, depth)], set()
+        while waiting:
+            folder, left = waiting.pop()
+            for name in self.names(folder):
+                below = f"{folder.rstrip('/')}/{name}"
+                found = self.find(below)
+                if found is None:
+                    continue
+                tree, node = found
+                if node.kind == "file":
+                    yield below, node
+                elif node.kind == "folder" and left and (id(tree), node.number) not in seen:
+                    seen.add((id(tree), node.number))
+                    waiting.append((below, left - 1))
 
 
 def _parts(path: str) -> list[str]:

@@ -250,3 +250,28 @@ def test_at_the_command_line(bench: Bench, tmp_path: Path) -> None:
     assert "the drill of " in backupctl(share, "boards", code=4).out
     assert backupctl(share, "show", good, "--json").json["drilled"] is None
     assert "no folder" in backupctl(share, "drill", "--scratch", tmp_path / "nowhere", code=3).err
+
+
+def test_a_night_tells_of_a_failed_drill_and_of_the_one_that_passes_after_it(bench: Bench, tmp_path: Path) -> None:
+    share, told = tmp_path / "share", tmp_path / "told"
+    share.mkdir()
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
+    policy = tmp_path / "policy.toml"
+    policy.write_text(
+        "[store]\nread_back = false\n[night]\nverify_nights = 0\n"
+        f'[notify]\ncommand = ["sh", "-c", "cat >>{told}"]\ndigest = false\n'
+    )
+    card = bench.card.copy(tmp_path / "card")
+    night = ("night", "--board", "shed", "--source", card.path, "--policy", policy)
+    card.remove_root(PROGRAM)
+    failed = backupctl(share, *night, "--json", code=5).json
+    assert {step["name"]: step["exit"] for step in failed["steps"]}["drill"] == 5
+    assert failed["drill"]["wrong"][0].startswith("init: there is none")
+    assert "a drill failed" in told.read_text()
+    assert "there is damage" not in told.read_text(), "the share is not to blame"
+    backupctl(share, *night, code=5)  # the next night makes another
+    assert told.read_text().count("a drill failed") == 1
+    shutil.copy(bench.card.path, card.path)
+    assert backupctl(share, *night, "--json").json["drill"]["verdict"] == "passed"
+    assert "a drill has passed" in told.read_text()
+    assert backupctl(share, *night, "--json").json["drill"]["drilled"] is False, "none is due for a month"
