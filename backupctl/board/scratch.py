@@ -31,6 +31,7 @@ class ScratchFile:
             raise Refused(
                 f"no scratch file can be made in {folder}: {error.strerror}", "Name another folder: --scratch DIR."
             ) from error
+        self._folder = folder
         os.ftruncate(self._fd, size)
 
     @property
@@ -56,10 +57,19 @@ class ScratchFile:
         return b"".join(pieces)
 
     def write(self, offset: int, data: bytes) -> None:
+        """Raises Refused if the folder's disk is full."""
         left = memoryview(data)
-        while left:
-            count = os.pwrite(self._fd, left, offset)
-            offset, left = offset + count, left[count:]
+        try:
+            while left:
+                count = os.pwrite(self._fd, left, offset)
+                offset, left = offset + count, left[count:]
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+                raise
+            raise Refused(
+                f"the scratch folder {self._folder} took no more: {error.strerror}",
+                "Nothing was written to the card. Name a folder with more room: --scratch DIR.",
+            ) from error
 
     def resize(self, size: int) -> None:
         os.ftruncate(self._fd, size)

@@ -167,6 +167,11 @@ class _Preparing:
                 f"record and partition table of {self.record.id} do not agree",
                 "Nothing was written. Restore it unchanged, onto a card that is as large.",
             )
+        if table and any(table.structures.touches(piece.start, piece.end) for piece in self.pieces):
+            raise Refused(
+                "a partition of this card lies over the partition table itself, so that neither can be changed",
+                "Nothing was written. Restore it unchanged, onto a card that is as large.",
+            )
         return table
 
     def _fitted(self, image: Stands, table: PartitionTable | None) -> Fitted:
@@ -223,7 +228,10 @@ class _Preparing:
             raise BackupctlError("the table that was written does not have its new identity", "Nothing was written.")
         structures = found.table.structures if found.table else Ranges()
         behind = Ranges([(min(content_end, image.size), image.size)]) - structures
-        return replace(found, free=found.free | behind, zero=found.zero - behind)
+        # What the capture's policy left out was not captured: it is not known to be zeros.
+        left_out = Ranges(fitted.places[piece.number] for piece in self.pieces if piece.kind == "left out")
+        free = found.free | behind | left_out
+        return replace(found, free=free, zero=found.zero - free)
 
 
 def resized(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -15,6 +16,8 @@ import pytest
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.units import size as in_words
+from backupctl.operations.cloning import CloneWishes
+from backupctl.operations.progress import Step
 from backupctl.operations.suiting import Changes
 from backupctl.share.shelf import Shelf
 from tests.card_images import (
@@ -30,8 +33,9 @@ from tests.card_images import (
     mbr_card,
     run,
 )  # fmt: skip
+from tests.formats.table_images import mbr_card as mbr_with
 from tests.program import backupctl
-from tests.system.loop_device import attached, need, tool
+from tests.system.loop_device import attached, mounted, need, tool
 from tests.system.test_restore_card import (
     BOARD,
     Person,
@@ -284,6 +288,41 @@ def test_what_is_in_the_way(tmp_path: Path) -> None:
         assert_table_verifies(device, "gpt")
     assert places(larger) == places(path)
     run("fsck.vfat", "-n", copied(larger, behind * 512, sectors * 512, tmp_path / "fat.img"))
+
+
+def test_a_partition_over_the_table(tmp_path: Path) -> None:
+    """As images of optical discs have it that boot from cards as well."""
+    path = tmp_path / "card.img"
+    path.write_bytes(bytes(mbr_with((0x17, 0, 20000), sectors=40000)))
+    shelf = shelf_with(tmp_path, path)
+    target = full_of_ff(tmp_path / "target.img", 40 * MIB)
+    changes = Changes(clone=CloneWishes(new_identity=True), scratch=tmp_path)
+    with attached(target) as device, unharmed(target), pytest.raises(Refused, match="lies over the partition table"):
+        restored(shelf, device, changes=changes)
+
+
+def test_a_full_scratch_folder(cards: dict[str, tuple[Card, Shelf]], tmp_path: Path) -> None:
+    card, shelf = cards["mbr"]
+    target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size - 10 * MIB)
+    changes = Changes(shrink=True, scratch=tmp_path / "scratch")
+    with (
+        attached(target) as device,
+        unharmed(target),
+        mounted("none", changes.scratch, "-t", "tmpfs", "-o", "size=40m"),
+    ):
+        with pytest.raises(Refused, match=r"has room for 40\.0 MiB, and up to .* are needed"):
+            restored(shelf, device, changes=changes)
+        tool("mount", "-o", "remount,size=200m", changes.scratch)
+
+        class Meanwhile(Person):
+            def step(self, step: Step) -> None:
+                """Somebody else fills the folder."""
+                with contextlib.suppress(OSError), (changes.scratch / "more").open("wb", buffering=0) as file:
+                    while file.write(bytes(MIB)) == MIB:
+                        pass
+
+        with pytest.raises(Refused, match="took no more: No space left"):
+            restored(shelf, device, Meanwhile(), changes=changes)
 
 
 def test_only_the_tail_is_missing(cards: dict[str, tuple[Card, Shelf]], tmp_path: Path) -> None:
