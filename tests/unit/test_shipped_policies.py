@@ -28,6 +28,7 @@ KEPT = {
     "kiosk": RetentionPolicy(newest=3, daily=0, weekly=0, monthly=3, yearly=0),
 }
 OVERDUE = {"sensor": 6 * DAY, "hub": 36 * HOUR, "media": 9 * DAY, "kiosk": 9 * DAY}
+DRILLS = {"sensor": "quarterly", "hub": "monthly"}
 # The nights of a week, Monday is 0.
 NIGHTS = {"sensor": {2, 6}, "hub": set(range(7)), "media": {0}, "kiosk": {6}}
 
@@ -45,6 +46,7 @@ def test_what_was_asked_for(name: str) -> None:
     found = policy(name)
     assert found.retention == KEPT[name]
     assert found.schedule.overdue == OVERDUE[name]
+    assert found.night.drill == DRILLS.get(name, Policy().night.drill)
     assert set(parse_calendar_event(found.schedule.when).weekdays) == NIGHTS[name]
     assert found.pace.rate == (20_000_000 if name == "media" else 0)
     assert bool(found.hooks.before) == (name == "hub")
