@@ -47,8 +47,9 @@ Json = dict[str, Any]
 # It outlives a boot (hier(7)), and so is on a disk: /tmp is in memory on many boards.
 DEFAULT_SCRATCH = Path("/var/tmp")
 # What none of this can tell.
-UNPROVEN = "that the board boots: that is proven by booting it"
+UNPROVEN = "whether the board boots: only booting it proves that"
 _LEFT = 256 << 20  # bytes that are left to everybody else
+_TOLD_MOST = 500  # characters of a finding that the manifest keeps
 _BEYOND = 0.02  # of what is in use: segments reach over its edges, and a file system keeps account of what it holds
 
 
@@ -117,7 +118,7 @@ def drill(shelf: Shelf, options: DrillOptions, facts: Facts, reporter: Reporter,
     verdict = verdict_of(findings)
     passed = {Verdict.PASSED: True, Verdict.FAILED: False}.get(verdict)
     by_outcome = {
-        outcome: [f"{found.name}: {found.detail}" for found in findings if found.outcome is outcome]
+        outcome: [f"{found.name}: {found.detail}"[:_TOLD_MOST] for found in findings if found.outcome is outcome]
         for outcome in Outcome
     }
     event: Json = {

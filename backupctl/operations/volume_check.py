@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-from backupctl.board.process import ProgramFailed, Result, find_program, run
+from backupctl.board.process import Result, find_program, run
 from backupctl.domain.card_map import CardVolume
 from backupctl.domain.drill import Finding, Outcome
 from backupctl.domain.errors import Refused
@@ -109,13 +109,13 @@ _OTHERS: dict[str, tuple[str, ...]] = {
 
 
 def _other(name: str, command: list[str]) -> Finding:
-    try:
-        run(command, _SECONDS)
-    except ProgramFailed as error:
-        # A frozen XFS has something in its log on purpose (xfs_freeze(8)), which is replayed when it is mounted.
-        if command[0] == "xfs_repair" and "log" in error.cause and "ALERT" in error.cause:
-            return Finding(name, Outcome.NOT_CHECKED, "its log would have to be replayed first, by mounting it")
-        return Finding(name, Outcome.WRONG, error.cause)
+    checked = run(command, _SECONDS, success=range(256))
+    lines = _lines(checked)
+    # A frozen XFS has something in its log on purpose (xfs_freeze(8)), which is replayed when it is mounted.
+    if command[0] == "xfs_repair" and any(line.startswith("ALERT: ") for line in lines):
+        return Finding(name, Outcome.NOT_CHECKED, "its log would have to be replayed first, by mounting it")
+    if checked.code:
+        return Finding(name, Outcome.WRONG, f"{command[0]}: {_shown(lines, Path(command[-1]))}")
     return Finding(name, Outcome.WELL, f"sound, by {command[0]}")
 
 
@@ -124,7 +124,9 @@ def _lines(result: Result) -> list[str]:
 
 
 def _is_banner(line: str) -> bool:
-    return bool(re.fullmatch(r"e2fsck \d.*|Pass \d.*: .*", line))
+    return bool(
+        re.fullmatch(r"e2fsck \d.*|(?:Pass|Phase) \d.*[:-] .*|Cannot get host .*|Repair may .*|the image .*", line)
+    )
 
 
 def _shown(lines: list[str], file: Path) -> str:

@@ -32,7 +32,7 @@ from tests.bootable_card import (
     executable,
     kernel,
 )
-from tests.card_images import run
+from tests.card_images import MIB, run
 from tests.program import backupctl
 from tests.shelf_of_card import resealed_json
 
@@ -104,7 +104,7 @@ def test_a_sound_card_passes(bench: Bench) -> None:
         *("kernel", "device tree", "root", "init", "modules", "fstab"),
     }
     assert "LABEL=readings" in told["fstab"][1], "it is not on the card, but the board starts without it"
-    assert result["not_checked"] == ["that the board boots: that is proven by booting it"]
+    assert result["not_checked"] == ["whether the board boots: only booting it proves that"]
     assert list((bench.folder / "scratch").iterdir()) == []
 
 
@@ -221,6 +221,26 @@ def test_a_card_of_data_is_not_blamed_for_what_it_never_had(bench: Bench, tmp_pa
     result = bench.drill(card, system=None)
     assert (result["verdict"], found(result)["boot"][0]) == ("passed", "not checked")
     assert bench.drill(card)["wrong"] == ["boot: the board ran from this card, and there is no system on it any more"]
+
+
+def test_another_file_system_is_checked_by_its_own_checker(bench: Bench, tmp_path: Path) -> None:
+    """What is on it cannot be looked into, so that a drill of it is not complete."""
+    if shutil.which("mkfs.btrfs") is None:
+        pytest.skip("mkfs.btrfs is not installed")
+    card = tmp_path / "card.img"
+    card.write_bytes(bytes(32 * MIB))
+    run("mkfs.btrfs", "-q", "--mixed", card)
+    result = bench.drill(card, system=None)
+    assert found(result)["the card (btrfs)"] == ("well", "sound, by btrfs")
+    assert result["verdict"] == "incomplete"
+    text = bytearray(card.read_bytes())
+    # btrfs(5): the superblock at 64 KiB says where the tree of chunks is (8 bytes at 0x58), here on that same place.
+    at = int.from_bytes(text[65536 + 0x58 : 65536 + 0x60], "little")
+    text[at : at + 64] = bytes(64)
+    card.write_bytes(text)
+    result = bench.drill(card, system=None)
+    assert found(result)["the card (btrfs)"][0] == "wrong"
+    assert result["verdict"] == "failed"
 
 
 def test_at_the_command_line(bench: Bench, tmp_path: Path) -> None:
