@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import platform
 from pathlib import Path
 
 import pytest
@@ -73,6 +74,19 @@ def test_model_of_a_computer_with_dmi(tmp_path: Path) -> None:
     write(tmp_path / "sys/class/dmi/id/sys_vendor", b"Invented Works\n")
     write(tmp_path / "sys/class/dmi/id/product_name", b"Box 1\n")
     assert host.board_model(tmp_path) == "Invented Works Box 1"
+
+
+def test_what_a_record_says_of_the_board(tmp_path: Path) -> None:
+    """Devicetree Specification 0.4, 2.3.1: names with a zero byte behind each, the most special one first."""
+    (tmp_path / "proc/device-tree").mkdir(parents=True)
+    (tmp_path / "proc/device-tree/model").write_bytes(b"Invented Seedling 2\0")
+    (tmp_path / "proc/device-tree/compatible").write_bytes(b"invented,seedling-2\0invented,soc7\0")
+    assert host.hardware(tmp_path) == {
+        "machine": platform.machine(),
+        "model": "Invented Seedling 2",
+        "compatible": ["invented,seedling-2", "invented,soc7"],
+    }
+    assert host.hardware(tmp_path / "nothing")["compatible"] == []
 
 
 def test_no_model(tmp_path: Path) -> None:
