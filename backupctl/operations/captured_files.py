@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
+from functools import cached_property
 from pathlib import PurePosixPath
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -16,11 +17,12 @@ from backupctl.formats.fat import claims_fat
 from backupctl.formats.fat_files import FatTree
 from backupctl.formats.file_tree import FileTree
 from backupctl.formats.fstab import Entry, parse_fstab
-from backupctl.formats.fstab_sources import partition_number, tag_and_value
 from backupctl.formats.mounted_trees import Found, MountedTrees
 from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.operations.capture_view import CaptureView
+from backupctl.operations.captured_layout import sector_size_of
+from backupctl.operations.named_volumes import NamedVolume, find_volume
 
 _FSTAB = b"/etc/fstab"
 _FSTAB_MOST = 1 << 20
@@ -129,22 +131,30 @@ class CapturedFiles:
 
     def _volume_named(self, source: str) -> CapturedVolume | None:
         """The volume that a first field of fstab means."""
-        number = partition_number(source)
-        if number is not None:
-            # A board has one card: its partition's number is as good as any name of the device.
-            return next((volume for volume in self.volumes if volume.number == number), None)
-        tag, value = tag_and_value(source)
-        for volume in self.volumes:
-            if value and value.casefold() == self._tag_of(volume, tag).casefold():
-                return volume
-        return None
+        # A board has one card: a device's number is as good as its name, which may be another one in a reader.
+        found = find_volume(source, self._names, captured_from="")
+        return next((volume for volume in self.volumes if found and volume.number == (found.number or 0)), None)
 
-    def _tag_of(self, volume: CapturedVolume, tag: str) -> str:
-        if tag == "PARTLABEL":
-            table = read_partition_table(self.view, self.view.record.layout.get("sector_size"))
-            names = {partition.number: partition.name for partition in table.partitions} if table else {}
-            return names.get(volume.number, "")
-        return {"UUID": volume.identity, "PARTUUID": volume.partition_identity, "LABEL": volume.label}.get(tag, "")
+    @cached_property
+    def _names(self) -> list[NamedVolume]:
+        labels = self._partition_labels()
+        return [
+            NamedVolume(
+                volume.number or None, volume.kind, volume.label, volume.identity, volume.partition_identity,
+                labels.get(volume.number, ""),
+            )
+            for volume in self.volumes
+        ]  # fmt: skip
+
+    def _partition_labels(self) -> dict[int, str]:
+        """Of GPT: an MBR has none, and records do not have them."""
+        if self.view.record.layout.get("scheme") != "gpt":
+            return {}
+        try:
+            table = read_partition_table(self.view, sector_size_of(self.view.record))
+        except Malformed:
+            return {}
+        return {partition.number: partition.name for partition in table.partitions} if table else {}
 
 
 def open_volumes(view: CaptureView, problems: dict[int, str]) -> Iterator[CapturedVolume]:

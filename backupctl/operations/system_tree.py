@@ -6,9 +6,11 @@ from collections.abc import Iterator, Mapping
 from itertools import islice
 from pathlib import PurePosixPath
 
+from backupctl.domain.errors import NotFound
 from backupctl.formats.file_tree import FileTree, Node
+from backupctl.formats.mounted_trees import MountedTrees
 
-_LINKS_MOST = 40  # path_resolution(7): the kernel follows no more
+_ERRORS = "surrogateescape"  # names need not be text
 _NAMES_MOST = 20_000  # of one folder that is looked through
 
 
@@ -19,38 +21,16 @@ class SystemTree:
     """
 
     def __init__(self, tree: FileTree, mounts: Mapping[str, FileTree] | None = None) -> None:
-        self._tree = tree
-        self._mounts = {str(PurePosixPath(path)): other for path, other in (mounts or {}).items()}
+        points = {str(PurePosixPath(path)).encode(errors=_ERRORS): other for path, other in (mounts or {}).items()}
+        self._trees = MountedTrees(tree, points)
 
     def find(self, path: str) -> tuple[FileTree, Node] | None:
         """What stands at `path`, links followed; None if nothing does."""
-        waiting = _parts(path)
-        trail: list[tuple[str, FileTree, Node]] = [("/", self._tree, self._tree.root)]
-        links = 0
-        while waiting:
-            part = waiting.pop()
-            if part == ".":
-                continue
-            if part == "..":
-                trail = trail[:-1] or trail
-                continue
-            at, tree, folder = trail[-1]
-            node = tree.find(folder, part.encode(errors="surrogateescape")) if folder.kind == "folder" else None
-            if node is None:
-                return None
-            if node.kind == "link":
-                links += 1
-                if links > _LINKS_MOST:
-                    return None
-                target = tree.target(node).decode(errors="surrogateescape")
-                waiting += _parts(target)
-                if target.startswith("/"):
-                    trail = trail[:1]
-                continue
-            here = f"{at.rstrip('/')}/{part}"
-            mounted = self._mounts.get(here)
-            trail.append((here, mounted, mounted.root) if mounted else (here, tree, node))
-        return trail[-1][1:]
+        try:
+            found = self._trees.find(path.encode(errors=_ERRORS))
+        except NotFound:
+            return None
+        return found.tree, found.node
 
     def names(self, path: str) -> list[str]:
         """What a folder holds, in order; nothing if there is no such folder."""
@@ -92,8 +72,3 @@ class SystemTree:
                 elif node.kind == "folder" and left and (id(tree), node.number) not in seen:
                     seen.add((id(tree), node.number))
                     waiting.append((below, left - 1))
-
-
-def _parts(path: str) -> list[str]:
-    """The last one first."""
-    return [part for part in path.split("/") if part][::-1]
