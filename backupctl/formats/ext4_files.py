@@ -27,20 +27,27 @@ class Ext4Tree:
     """A `FileTree`. `warnings`: what may be wrong with its files, in words."""
 
     def __init__(self, reader: ReadAt) -> None:
-        """Raises Malformed unless an ext file system stands there that can be read, OSError of the reader."""
-        raw = reader.read_at(ext4.SUPERBLOCK_OFFSET, ext4.SUPERBLOCK_LENGTH)
-        superblock = ext4.parse_superblock(raw)
-        if superblock is None:
-            raise Malformed("ext4 superblock", ext4.SUPERBLOCK_OFFSET + 0x38, "its magic number", raw[0x38:0x3A].hex())
-        superblock.check_readable(reader.size)
-        self.superblock = superblock
+        """Raises Malformed unless an ext file system stands there that can be read, OSError of the reader.
+
+        Where the first superblock cannot be used, a copy of it is, with that of the group descriptors.
+        """
         self.warnings: tuple[str, ...] = ()
+        copy = 0
+        try:
+            superblock = _readable_superblock(reader, ext4.SUPERBLOCK_OFFSET)
+        except Malformed as error:
+            found = _copied_superblock(reader)
+            if found is None:
+                raise
+            superblock, copy = found, 1
+            self.warnings += (f"a copy of the superblock is used, since it is damaged: {error.cause}",)
         if superblock.incompat & ext4.RECOVER:
-            self.warnings = (
+            self.warnings += (
                 "the file system was in use: what only its journal held, the changes of the last seconds, is not seen",
             )
+        self.superblock = superblock
         self._reader = reader
-        self._inodes = InodeReader(reader, superblock)
+        self._inodes = InodeReader(reader, superblock, copy)
         self._map = FileMap(reader, superblock)
         self._attributes = AttributeReader(reader, superblock, self._attribute_value)
 
@@ -131,3 +138,24 @@ class Ext4Tree:
         if inode.flags & ENCRYPTED:
             raise inode.broken("what can be read without a key", f"an encrypted {kind}")
         return inode
+
+
+def _readable_superblock(reader: ReadAt, offset: int) -> ext4.Superblock:
+    raw = reader.read_at(offset, ext4.SUPERBLOCK_LENGTH)
+    found = ext4.parse_superblock(raw)
+    if found is None:
+        raise Malformed("ext4 superblock", offset + 0x38, "its magic number", raw[0x38:0x3A].hex())
+    found.check_readable(reader.size)
+    return found
+
+
+def _copied_superblock(reader: ReadAt) -> ext4.Superblock | None:
+    """That at the start of group 1, where mke2fs(8) puts it: a group has as many blocks as a block has bits."""
+    for size in (1024, 2048, 4096):
+        try:
+            found = _readable_superblock(reader, (8 * size + (size == 1024)) * size)
+        except Malformed:
+            continue
+        if found.block_size == size and found.groups > 1 and found.group_blocks(1)[0] == 8 * size + (size == 1024):
+            return found
+    return None

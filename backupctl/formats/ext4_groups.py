@@ -16,7 +16,7 @@ from typing import NamedTuple
 from backupctl.domain.errors import Malformed
 from backupctl.domain.ranges import Ranges
 from backupctl.formats.crc import crc16, crc32c
-from backupctl.formats.ext4 import GDT_CSUM, METADATA_CSUM, Superblock
+from backupctl.formats.ext4 import GDT_CSUM, META_BG, METADATA_CSUM, Superblock
 from backupctl.formats.map_memory import MapMemory
 from backupctl.formats.reader import ReadAt
 
@@ -79,11 +79,15 @@ def _structures(superblock: Superblock, groups: tuple[Group, ...]) -> Ranges:
 class GroupReader:
     """Reads one group's descriptor at a time; a superblock that passed `check`, or `check_readable`."""
 
-    def __init__(self, reader: ReadAt, superblock: Superblock) -> None:
+    def __init__(self, reader: ReadAt, superblock: Superblock, copy: int = 0) -> None:
+        """`copy`: of which group's copy of the descriptors; those of meta_bg are not in it."""
         self._reader = reader
         self._superblock = superblock
         self._checksum = _descriptor_checksum(superblock)
         self._blocks = tuple(superblock.descriptor_blocks())
+        if copy and not superblock.incompat & META_BG:
+            start = superblock.group_blocks(copy)[0] + 1
+            self._blocks = tuple(range(start, start + len(self._blocks)))
         self._kept: dict[int, Group] = {}
 
     def read(self, number: int) -> Group:

@@ -74,10 +74,11 @@ class Inode:
 class InodeReader:
     """Reads inodes by number. Keeps some thousands."""
 
-    def __init__(self, reader: ReadAt, superblock: ext4.Superblock) -> None:
+    def __init__(self, reader: ReadAt, superblock: ext4.Superblock, copy: int = 0) -> None:
+        """`copy`: see `GroupReader`."""
         self._reader = reader
         self._superblock = superblock
-        self._groups = GroupReader(reader, superblock)
+        self._groups = GroupReader(reader, superblock, copy)
         self._kept: OrderedDict[int, Inode] = OrderedDict()
 
     def read(self, number: int) -> Inode:

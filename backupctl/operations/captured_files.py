@@ -167,7 +167,10 @@ def open_volumes(view: CaptureView, problems: dict[int, str]) -> Iterator[Captur
         if kind in ("swap", "left out"):
             continue
         try:
-            tree = open_tree(Window(view, start, end - start), zone)
+            window = Window(view, start, end - start)
+            tree = open_tree(window, zone)
+            if tree is None and kind == "unknown":
+                tree = _from_a_copy(window)
         except (Malformed, Damaged) as error:
             problems[number] = f"{name} cannot be read: {error.cause}"
             continue
@@ -194,6 +197,14 @@ def open_tree(reader: ReadAt, zone: tzinfo = UTC) -> Ext4Tree | FatTree | None:
     if reader.size >= 512 and claims_fat(reader.read_at(0, 512)):
         return FatTree(reader, zone)
     return None
+
+
+def _from_a_copy(reader: ReadAt) -> Ext4Tree | None:
+    """What looks like nothing may be an ext4 whose first blocks are lost."""
+    try:
+        return Ext4Tree(reader)
+    except Malformed:
+        return None
 
 
 def _looks_like_root(tree: FileTree) -> bool:

@@ -99,3 +99,35 @@ def test_what_is_no_file_system_is_said() -> None:
 
     with pytest.raises(Malformed, match="magic number"):
         Ext4Tree(Zeros())
+
+
+def test_what_is_encrypted_is_said(tmp_path: Path) -> None:
+    require_tools()
+    tree, image, script = tmp_path / "tree", tmp_path / "image", tmp_path / "commands"
+    (tree / "vault").mkdir(parents=True)
+    (tree / "vault" / "inside").write_text("x")
+    (tree / "letter").write_text("x")
+    (tree / "open").write_text("x")
+    run("mke2fs", "-q", "-F", "-t", "ext4", "-O", "encrypt,casefold,large_dir", "-d", tree, image, "8M")
+    # EXT4_ENCRYPT_FL beside EXT4_EXTENTS_FL.
+    script.write_text("sif /vault flags 0x80800\nsif /letter flags 0x80800\n")
+    run("debugfs", "-w", "-f", script, image)
+    found = Ext4Tree(FileReader(image))
+    nodes = dict(found.children(found.root))
+    with pytest.raises(Malformed, match="an encrypted folder"):
+        list(found.names(nodes[b"vault"]))
+    with pytest.raises(Malformed, match="an encrypted file"):
+        found.read(nodes[b"letter"], 0, 1)
+    assert found.read(nodes[b"open"], 0, 10) == b"x"
+
+
+@pytest.mark.parametrize("options", [("-b", "1024"), ("-b", "4096")])
+def test_a_lost_superblock_is_made_up_for_by_its_copy(options: tuple[str, str], tree: Path, tmp_path: Path) -> None:
+    image = tmp_path / "image"
+    run("mke2fs", "-q", "-F", "-t", "ext4", *options, "-d", tree, image, "190M")
+    whole = {path: describe(found, node) for found in [Ext4Tree(FileReader(image))] for path, node in walk(found)}
+    with image.open("r+b") as file:  # superblock and descriptors
+        file.write(os.urandom(2 * int(options[1]) + 1024))
+    found = Ext4Tree(FileReader(image))
+    assert "copy of the superblock" in found.warnings[0]
+    assert {path: describe(found, node) for path, node in walk(found)} == whole
