@@ -68,15 +68,21 @@ def cloned(
     """Changes the volumes in `files`. Raises Refused for what cannot be changed; nothing is on the card by then."""
     work = _Cloning(pieces, files, table, wishes, Cloned())
     step = step_by_step(reporter, stop)
-    if wishes.new_identity:
-        step("looking for what names the old identities")
-        work.rename()
-        step("giving new identities")
-        work.give_identities()
-    if wishes.host_name is not None:
-        work.name_host(wishes.host_name)
-    if wishes.forget_machine:
-        work.forget_machine()
+    try:
+        if wishes.new_identity:
+            step("looking for what names the old identities")
+            work.rename()
+            step("giving new identities")
+            work.give_identities()
+        if wishes.host_name is not None:
+            work.name_host(wishes.host_name)
+        if wishes.forget_machine:
+            work.forget_machine()
+    except Malformed as error:
+        raise Refused(
+            f"not all files of the capture can be read, so that it cannot be made a clone: {error.cause}",
+            "Nothing was written to the card. Restore it as it is.",
+        ) from None
     for piece in pieces:
         if piece.kind in RESIZABLE:
             step(f"checking {piece.name}")
@@ -97,7 +103,9 @@ class _Cloning:
             if piece.kind in RESIZABLE:
                 ext4_tools.make_clean(files[piece.number].path, piece.name)
         self._old = {piece.number: read_volume(files[piece.number]).identity for piece in pieces}
-        self._new = {piece.number: _other(piece, self._old[piece.number]) for piece in pieces}
+        # Two that had the same one have the same one again: what names it means what it meant before.
+        other = {self._old[piece.number]: _other(piece, self._old[piece.number]) for piece in pieces}
+        self._new = {piece.number: other[self._old[piece.number]] for piece in pieces}
         self._trees: dict[int, VolumeFiles] = {}
         if wishes.new_identity and table:
             self.cloned.disk, self.cloned.partitions = _table_identities(table)
