@@ -68,7 +68,7 @@ def drill(
     capture_name: Annotated[
         str | None,
         typer.Argument(
-            metavar="[ID]",
+            metavar="ID",
             help="Id, its beginning, label, or newest; without, the newest good one that has passed none.",
             show_default=False,
         ),

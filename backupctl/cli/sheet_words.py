@@ -87,7 +87,11 @@ def _linux(result: Json) -> Passage:
                 "Restore. It shows what it will erase, asks for the board's name, and reads the card back:",
                 tuple(result["linux"][1:]),
             ),
-            ('If it says that the copy is damaged: --as-of "sat 09:00" in place of newest takes an older one.', ()),
+            (
+                'If that copy is damaged, or the board does not start with it: --as-of "2026-11-24 09:00" in place of '
+                "newest takes the newest one by then. The one that passed a drill is the best guess.",
+                (),
+            ),
         ),
     )
 
