@@ -1,8 +1,8 @@
 """/etc/fstab: which file systems are to be mounted where (fstab(5)).
 
-Fields are read as libmount does, which mount(8) and systemd use: `\\ooo` is one byte, whatever byte. (glibc's
-getmntent(3) knows five such sequences only, and takes `\\\\` for a backslash; what is written here means the same to
-both.)
+Fields are read as libmount does, which mount(8) and systemd use: `\\ooo` is one byte, whatever byte, and a zero byte
+ends the field. (glibc's getmntent(3) knows five such sequences only, and takes `\\\\` for a backslash; what is written
+here means the same to both.)
 """
 
 from __future__ import annotations
@@ -50,13 +50,15 @@ def _parse_line(number: int, text: str) -> Line:
     fields = [field for field in re.split(r"[ \t]+", text.removesuffix("\r")) if field]
     if not fields or fields[0].startswith("#"):
         return Line(number, text)
+    if "\0" in text:
+        return Line(number, text, fault="it holds a zero byte")
     if len(fields) < 3:
         return Line(number, text, fault=f"it has {len(fields)} of at least 3 fields")
     for position, field in enumerate(fields[4:6], 5):
         if not _NUMBER.fullmatch(field):
             # Not what it is: where an option was cut off by a space, it may be a password.
             return Line(number, text, fault=f"field {position} is not a number")
-    source, mount_point, fstype, options = map(unescape, (*fields[:4], "")[:4])
+    source, mount_point, fstype, options = (unescape(field).partition("\0")[0] for field in (*fields[:4], "")[:4])
     numbers = (*map(int, fields[4:6]), 0, 0)
     return Line(number, text, Entry(source, mount_point, fstype, tuple(filter(None, options.split(","))), *numbers[:2]))
 

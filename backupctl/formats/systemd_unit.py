@@ -95,7 +95,7 @@ def _joined(text: str) -> list[str]:
     """Lines without comments; a backslash at the end of one becomes a space, and the next one goes on from there."""
     lines: list[str] = []
     before = ""
-    for line in text.split("\n"):
+    for line in re.split(r"[\n\0]", text):  # systemd takes a zero byte for a line's end as well
         if line.lstrip(_SPACE).startswith(("#", ";")):
             continue
         if line.endswith("\\"):

@@ -14,8 +14,8 @@ from backupctl.board.mounts import is_network_type
 from backupctl.formats.fstab import Entry, Line, same_place
 from backupctl.formats.systemd_unit import unit_name
 from backupctl.operations.share_apply import warnings_here
+from backupctl.operations.share_trial import has_password
 
-_PASSWORDS = ("pass", "password", "password2")  # mount.cifs(8); password2 is newer
 _ESCAPE_IT = r"Write each space as \040: `backupctl share plan` does, and quotes do not work there."
 
 
@@ -64,7 +64,7 @@ def faults_of_entry(listed: Listed, others: Sequence[Listed], root: Path) -> Ite
 def _account_faults(entry: Entry, root: Path) -> Iterator[Fault]:
     given = dict(option.partition("=")[::2] for option in entry.options)
     in_file = "`backupctl share plan` puts it into a file that root alone can read."
-    if any(given.get(name) for name in _PASSWORDS) or "%" in given.get("username", given.get("user", "")):
+    if has_password(entry):
         yield Fault("the password stands in the table, which everybody on this machine can read", in_file)
         return
     if "guest" in given:
@@ -83,11 +83,14 @@ def _credentials_faults(file: Path, path: str) -> Iterator[Fault]:
     try:
         found = file.stat()
         text = file.read_text(errors="replace") if stat.S_ISREG(found.st_mode) else ""
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         yield Fault(f"the credentials file {path} is missing", "`backupctl share plan --apply` makes one.")
         return
     except PermissionError:
         return  # for this user; which is as it should be
+    except OSError as error:
+        yield Fault(f"the credentials file {path} cannot be read: {error.strerror}", "Make it anew.")
+        return
     if stat.S_IMODE(found.st_mode) & 0o077:
         yield Fault(f"others can read the password in {path}", f"chmod 600 {path}; then change the password.")
     if found.st_uid != 0:

@@ -20,7 +20,7 @@ from backupctl.operations.share_plan import credentials_text
 ANSWER_SECONDS = 60.0
 # What only the tables need (mount(8), "Filesystem-independent mount options"; systemd.mount(5), "FSTAB").
 _OF_TABLES = {"nofail", "_netdev", "auto", "noauto", "user", "users", "owner", "group", "defaults", "rw"}
-_PASSWORDS = ("pass", "password", "password2")
+_PASSWORDS = ("pass", "password", "password2")  # mount.cifs(8); password2 is newer
 
 # What a number of mount.cifs(8) most often means (errno(3), x86 and ARM); common practice, no source.
 _MEANINGS = {
@@ -42,10 +42,16 @@ def credentials_of(entry: Entry) -> str | None:
     return given.get("credentials", given.get("cred"))
 
 
+def has_password(entry: Entry) -> bool:
+    """Whether its options hold one: by its name, or behind the user's (`user=mill%secret`, mount.cifs(8))."""
+    given = [option.partition("=")[::2] for option in entry.options]
+    return any(value if name in _PASSWORDS else "%" in value and name in ("user", "username") for name, value in given)
+
+
 @contextmanager
 def trial_options(entry: Entry, account: Account | None, root: Path) -> Iterator[list[str]]:
     """The same options, read-only, and with that account if there is one. Raises Refused, UsageError."""
-    if any(option.partition("=")[0] in _PASSWORDS for option in entry.options):
+    if has_password(entry):
         raise Refused(
             f"the password for {entry.mount_point} stands in the table, where everybody can read it",
             "Put it into a file first: `backupctl share plan` does that.",

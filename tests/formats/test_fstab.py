@@ -172,3 +172,10 @@ def test_the_distribution_makes_the_units_that_are_meant(tmp_path: Path) -> None
     wanted = out / r"remote-fs.target.wants/mnt-net\x20share.automount"
     assert wanted.is_symlink()
     assert not list(out.glob("*.requires/mnt-net*"))  # nofail: wanted, not required
+
+
+def test_a_zero_byte_ends_its_field(tmp_path: Path) -> None:
+    text = "//nas/a\\000b /a\\000 cifs guest,x=\\000,nofail 0 0\n/dev/b /b ext4 ro\0 0 0\n/dev/c /c ext4 rw 0 0\n"
+    path = on_disk(tmp_path / "fstab", text)
+    assert libmount(path) == entries(text)
+    assert [entry.source for entry in entries(text)] == ["//nas/a", "/dev/c"]

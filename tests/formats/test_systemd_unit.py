@@ -123,7 +123,7 @@ def test_any_value_is_read_as_meant_or_refused(open_folder: Path, what: str, opt
 
 def test_a_unit_as_people_write_it(open_folder: Path) -> None:
     text = (
-        "# by hand\n[Mount]\nWhat=//a/b\nWhat = //a/c \n; more\nWhere=/mnt/nas\n"
+        "# by hand\n[Mount]\nWhat=//a/b\nWhat = //a/c \n; more\nWhere=/mnt/x\0Where=/mnt/nas\n"
         "  Options=uid=0,\\\n# a comment between\n  gid=%%\nnonsense\n[Install]\n"
     )
     (open_folder / "mnt-nas.mount").write_text(text)

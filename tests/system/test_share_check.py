@@ -119,6 +119,8 @@ def test_units_that_the_plan_writes_are_fine(tmp_path: Path) -> None:
         ("credentials=", "x=", "no credentials"),
         ("credentials=", "guest,x=", "as a guest"),
         ("credentials=/etc", "credentials=/nowhere", "is missing"),
+        ("credentials=", "credentials=/etc/fstab/x,x=", "is missing"),
+        ("credentials=", rf"credentials=/{'x' * 300},x=", "cannot be read: File name too long"),
         ("credentials=", "username=mill, password=secret-fern,x=", "field 5 is not a number"),
         ("cifs", "nfs4", "mount.nfs4 is not installed"),
         ("nas.lan", "other.lan", "another share, //nas.lan/Back ups"),

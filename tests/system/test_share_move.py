@@ -137,6 +137,10 @@ def password_in_table(net: Network) -> None:
     net.system.fstab.write_text(net.system.fstab.read_text().replace("credentials=", "password=x,x="))
 
 
+def password_behind_user(net: Network) -> None:
+    net.system.fstab.write_text(net.system.fstab.read_text().replace("credentials=", "username=mill%x,x="))
+
+
 def broken_table(net: Network) -> None:
     net.system.fstab.write_text(f"{net.system.fstab.read_text()}/dev/x /no/such/place ext4 rw 0 0\n")
 
@@ -163,6 +167,7 @@ def overlay(net: Network) -> None:
         ("new.lan", None, spoil_share, Refused, "share.json"),
         ("new.lan", None, forget, Refused, "does not know which share"),
         ("new.lan", None, password_in_table, Refused, "stands in the table"),
+        ("new.lan", None, password_behind_user, Refused, "stands in the table"),
         ("new.lan", None, broken_table, Refused, "findmnt --verify"),
         ("new.lan", None, no_entry, NotFound, "neither fstab nor a unit"),
         ("new.lan", None, two_entries, UsageError, "which one"),
