@@ -16,6 +16,7 @@ import pytest
 from tests.rig import recipe
 from tests.rig.board import Board, Disk
 from tests.rig.rig import MIB, SERVED, Rig
+from tests.rig.rig import SHARE as MOUNTED_AT
 from tests.system import live_writers
 from tests.system.loop_device import attached, mounted
 from tests.system.preening import preens
@@ -85,12 +86,34 @@ def _numbers(text: bytes) -> list[int]:
     return [int.from_bytes(text[at : at + 8], "little") for at in range(0, len(text), 8)]
 
 
+def test_the_sheet_mounts_the_share(adopted: Rig) -> None:
+    """Its commands for that, as they stand; the password is not in them."""
+    rig = adopted
+    said = rig.backupctl("sheet", "--json", codes=(0, 2))
+    if said.code == 2:  # no test before this one has taken a capture
+        card = rig.blank("for-the-sheet", 16 * MIB)
+        with rig.in_reader(card, "spare") as device:
+            rig.capture(device)
+        said = rig.backupctl("sheet", "--json")
+    share = said.json["share"]
+    assert (share["source"], share["account"]) == ("//127.0.0.1/Back ups", "keeper")
+    assert "quiet-fern" not in said.out
+    make, mount = said.json["mount"]
+    rig.shell(f"systemctl stop 'mnt-net\\x20share.automount' 'mnt-net\\x20share.mount'; {make}")
+    try:
+        rig.shell(f"export PASSWD=quiet-fern; {mount}")  # mount.cifs(8), in place of the question
+        assert rig.shell(f"ls '{MOUNTED_AT}'").split() != []
+        rig.shell(f"umount '{MOUNTED_AT}'")
+    finally:
+        rig.shell("systemctl start 'mnt-net\\x20share.automount'")
+
+
 def test_own_card_while_it_works(adopted: Rig, tmp_path: Path) -> None:
     rig = adopted
     rig.board.send(POLICY.encode(), "/run/policy.toml")
     with at_work(rig):
         # Neither card nor name: they are the board's own.
-        taken = rig.backupctl("capture", "--policy", "/run/policy.toml", "--json").json
+        taken = rig.backupctl("capture", "--policy", "/run/policy.toml", "--json", seconds=600).json
         lowest, highest = (_numbers(rig.board.fetch(f"/run/{name}")) for name in ("before", "after"))
     assert (taken["board"], taken["state"], taken["warnings"]) == (BOARD, "good", [])
     source = json.loads(rig.shell(f"cat '{SERVED}/boards/{BOARD}/captures/{taken['id']}/record.json'"))["source"]
