@@ -80,6 +80,28 @@ def load_policy(name: str | None) -> Policy:
     return policy
 
 
+def policy_to_tell_by(name: str | None) -> tuple[Policy, str]:
+    """The policy, and no words; or as it was when it could be used last, and why it cannot be used now.
+
+    Raises UsageError where it never could.
+    """
+    from backupctl.operations.policy_last_used import keep_policy, last_used
+
+    words = name or "standard"
+    try:
+        policy = load_policy(name)
+    except UsageError as error:
+        kept = last_used(state_folder(), words)
+        if kept is None:
+            raise
+        return kept, f"{error}. What is told, and to whom, is as that policy had it before."
+    try:
+        keep_policy(state_folder(), words, policy, policy_file(name).read_text(encoding="utf-8"))
+    except OSError:
+        pass  # then nothing else can be remembered there either, and that is told
+    return policy, ""
+
+
 def policy_words(name: str | None) -> str:
     """What names the same policy for root, from any folder. Raises UsageError."""
     path = policy_file(name)

@@ -36,12 +36,12 @@ def notify(
     as_json: JsonOption = False,
 ) -> None:
     """Tells those whom the policy names under [notify]. Without anything to tell, it prints nothing."""
-    from backupctl.cli.places import load_policy
+    from backupctl.cli.places import load_policy, policy_to_tell_by
     from backupctl.operations.exit_codes import of_telling as exit_code
 
     if try_ways == due:
         raise UsageError("what is to be sent?", "Say --try for a test message, or --due for what there is to tell.")
-    chosen = load_policy(policy)
+    chosen, unusable = policy_to_tell_by(policy) if due else (load_policy(policy), "")
     folder, facts = wanted_share(share) if due else None, facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -50,7 +50,7 @@ def notify(
 
         if folder is None:
             return try_ways(chosen, board, facts)
-        return tell_of_board(folder, board, chosen, facts, uptime_seconds())
+        return tell_of_board(folder, board, chosen, facts, uptime_seconds(), unusable=unusable)
 
     run_command(task, told_text, as_json, code=exit_code)
 
@@ -63,16 +63,17 @@ def watch(
 ) -> None:
     """Looks after all boards from another computer, which needs no write access: tells what needs attention."""
     from backupctl.cli import boards_view
-    from backupctl.cli.places import load_policy
+    from backupctl.cli.places import policy_to_tell_by
     from backupctl.operations.exit_codes import of_watch as exit_code
 
-    chosen, folder = load_policy(policy), wanted_share(share)
+    (chosen, unusable), folder = policy_to_tell_by(policy), wanted_share(share)
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.operations.watch import watch as operation
 
-        return operation(folder, chosen, facts)
+        result = operation(folder, chosen, facts)
+        return {**result, "problems": [unusable, *result["problems"]]} if unusable else result
 
     def show(result: Json) -> str:
         found = boards_view.boards(result["found"]) if result["found"] is not None else ""

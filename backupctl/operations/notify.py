@@ -60,25 +60,36 @@ def try_ways(policy: Policy, board: str | None, facts: Facts) -> Json:
 
 
 def tell_of_board(
-    share: Path, board: str | None, policy: Policy, facts: Facts, uptime_seconds: float, night: NightEnded | None = None
+    share: Path,
+    board: str | None,
+    policy: Policy,
+    facts: Facts,
+    uptime_seconds: float,
+    night: NightEnded | None = None,
+    unusable: str = "",
 ) -> Json:
     """Behind `notify --due`, and after a night: tells what there is to tell of this board, and was not told.
 
     Without a `night` the share is looked at only if there seems to be something: timers call this by day and by night,
-    and the disks of a NAS sleep. `ways`: what became of each message; `problems`: what else went wrong, in words.
+    and the disks of a NAS sleep. `unusable`: why the nights cannot use their policy, where that is so.
+
+    `ways`: what became of each message; `problems`: what else went wrong, in words.
     """
     ways: list[Json] = []
+    wrong = [unusable] if unusable else []
     if policy.notify.ping and night and night.code in (Exit.DONE, Exit.WARNINGS):
         ways.append(ping(policy.notify))
     if not sending.ways(policy.notify):
-        return {"ways": ways, "problems": []}
+        return {"ways": ways, "problems": wrong}
     name, now = board or board_name(), facts.now()
     path = file_for(facts.state_folder, name, share)
     with alone(path):
         known = recall(path, now)
+        if unusable:
+            known = replace(known, last_night=Exit.USAGE)
         stands = partial(_standing, name, night, policy, now - timedelta(seconds=uptime_seconds), facts)
         if night is None and known.seen is not None and not _is_due(known, stands(known, None), policy.notify, now):
-            return {"ways": [], "problems": []}
+            return {"ways": [], "problems": wrong}
         looked, problems = look_within(_LOOK_SECONDS, partial(look, share, board, facts))
         known = replace(
             known,
@@ -86,7 +97,7 @@ def tell_of_board(
             last_night=night.code if night else known.last_night,
         )
         ended = tell(path, known, [stands(known, looked)], policy.notify, facts)
-    return {"ways": ways + ended["ways"], "problems": problems + ended["problems"]}
+    return {"ways": ways + ended["ways"], "problems": wrong + problems + ended["problems"]}
 
 
 def _standing(

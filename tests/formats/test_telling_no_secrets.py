@@ -141,3 +141,19 @@ def test_nights_that_go_wrong_in_every_way_tell_no_secret(hurt: Made, tmp_path: 
     assert subjects == [f"shed: {matter}" for matter in matters]
     for text in (got.read_text(), *map(str, web.json), *map(str, mailbox.mails)):
         assert SECRET not in text
+
+
+def test_a_policy_that_cannot_be_used_any_more_tells_as_it_did_before(hurt: Made, tmp_path: Path) -> None:
+    policy, got, machine = tmp_path / "mine.toml", tmp_path / "got", Machine(tmp_path / "state")
+    due = ("notify", "--due", "--board", "shed", "--policy", policy)
+    policy.write_text(f'[notify]\ncommand = ["sh", "-c", "cat >>{got}"]\n')
+    assert machine(hurt.share, *due) == 0
+    for broken in ("[notify", "[notify]\ncomand = []\n", '[schedule]\nwhen = "soon"\n'):
+        policy.write_text(broken)
+        assert machine(hurt.share, *due) == 4
+    policy.unlink()
+    hurt.share.rename(tmp_path / "away")
+    assert machine(hurt.share, "watch", "--policy", policy) == 1
+    assert "the share: it could not be looked at." in got.read_text()
+    assert [file.stat().st_mode & 0o777 for file in (tmp_path / "state/policies").iterdir()] == [0o600]
+    assert machine(hurt.share, *due[:-1], tmp_path / "never-there.toml") == 2

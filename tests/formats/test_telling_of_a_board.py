@@ -103,6 +103,14 @@ def test_a_missed_night_after_its_window_and_on_days_three_and_seven(board: Boar
     assert board.after_night() == ""
 
 
+def test_a_night_that_cannot_begin_for_its_policy(board: Board) -> None:
+    board.after_night()
+    board.now = board.taken + DAY + 8 * HOUR
+    told = tell_of_board(board.made.share, "shed", board.policy, board.facts, LONG_UP, unusable="policy mine: no key")
+    assert told["problems"] == ["policy mine: no key"]
+    assert "The last try: its command or its policy cannot be used (code 2)" in (board.folder / "one").read_text()
+
+
 def test_a_board_that_was_off_is_given_the_time_to_catch_up(board: Board) -> None:
     board.look()
     board.now = board.taken + 2 * DAY + 10 * HOUR

@@ -99,6 +99,11 @@ def test_another_share_in_its_place(share: Path, facts: Facts) -> None:
     assert f"is share {_id(share)[:8]}, and was share ffffffff" in refused(look_at_share(share, facts))
 
 
+def test_a_folder_that_is_not_there(tmp_path: Path, facts: Facts) -> None:
+    (mount,) = look_at_share(tmp_path / "nowhere", facts)
+    assert (mount.result, mount.todo) == (REFUSE, "Is its path right, and the share mounted?")
+
+
 def test_an_empty_mount_point(tmp_path: Path, facts: Facts, card: Path) -> None:
     folder = tmp_path / "mount point"
     folder.mkdir()

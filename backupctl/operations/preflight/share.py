@@ -23,6 +23,7 @@ from backupctl.share.probe import Probed, probe
 from backupctl.share.storage import FolderStorage
 
 IS_IT_MOUNTED = "Is the network share mounted? Its mount point is an ordinary folder now."
+_IS_IT_RIGHT = "Is its path right, and the share mounted?"
 _PROBE_SECONDS = 120.0
 _GONE = (errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH, errno.ECONNABORTED, errno.ECONNRESET,
          errno.ECONNREFUSED, errno.ENOTCONN, errno.ETIMEDOUT, errno.EIO)  # fmt: skip
@@ -69,9 +70,9 @@ def _look(folder: Path) -> _Seen:
 
 def _unreachable(folder: Path, error: OSError | BackupctlError) -> Check:
     if isinstance(error, BackupctlError):
-        return Check("mount", REFUSE, error.cause, error.hint)
+        return Check("mount", REFUSE, error.cause, error.hint or _IS_IT_RIGHT)
     if error.errno == errno.ENOENT:
-        return Check("mount", REFUSE, f"there is no folder {folder}", "Is its path right, and the share mounted?")
+        return Check("mount", REFUSE, f"there is no folder {folder}", _IS_IT_RIGHT)
     if error.errno == errno.ESTALE:
         said = f"{folder} is stale: the server has something else there by now"
         return Check("mount", REFUSE, said, "Unmount it, and mount it again.")
