@@ -233,7 +233,9 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
                 value = parse_size(value) if key in _SIZES else parse_span(value)
             except ValueError as error:
                 raise UsageError(f"policy {where}: {key}: {error}") from None
-        if isinstance(default, tuple) and isinstance(value, list):
+        if isinstance(default, tuple):
+            if not isinstance(value, list):
+                raise UsageError(f"policy {where}: {key} is {value!r}, not a list", f"Like {key} = [...].")
             of = int if key == "leave_out" else str
             if not all(type(item) is of for item in value):
                 raise UsageError(f"policy {where}: {key} is {value!r}, not a list of {of.__name__}")

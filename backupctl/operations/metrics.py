@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +17,9 @@ Json = dict[str, Any]
 
 
 def write_metrics(file: Path, text: str) -> None:
-    """Raises OSError."""
+    """Raises OSError, also where there is no such folder: it may be a mount point that nothing is mounted on."""
+    if not file.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(file.parent))
     write_config(file, text.encode(), 0o644)
 
 

@@ -47,6 +47,12 @@ def test_the_figures_of_boards(hurt: Made, tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir() if "prom" in path.name] == ["boards.prom"]
 
 
+def test_no_folder_is_made_for_figures(hurt: Made, tmp_path: Path) -> None:
+    ended = backupctl(hurt.share, "boards", "--metrics", tmp_path / "mnt/boards.prom", code=1)
+    assert "No such file or directory" in ended.err
+    assert not (tmp_path / "mnt").exists()
+
+
 def test_the_figures_of_a_night(hurt: Made, tmp_path: Path) -> None:
     file = tmp_path / "night.prom"
     words = ("night", "--board", "shed", "--source", hurt.card, "--metrics", file, "--json")

@@ -131,10 +131,16 @@ def test_a_share_that_has_become_read_only(in_memory: Path, card: Path) -> None:
 
 def test_a_full_share(in_memory: Path, card: Path) -> None:
     found = os.statvfs(in_memory)
-    (in_memory / "of others").write_bytes(bytes(found.f_bavail * found.f_frsize))
+    of_others = in_memory / "of others"
+    of_others.write_bytes(bytes(found.f_bavail * found.f_frsize))
     tried, _ = probe_share(in_memory)
     assert (tried.result, tried.detail) == (REFUSE, "there is no room left on the share")
-    backupctl(in_memory, "capture", "--board", "greenhouse", "--source", card, code=3)
+    card_words = ("--board", "greenhouse", "--source", card)
+    backupctl(in_memory, "capture", *card_words, code=3)
+    of_others.unlink()  # it would fit now, but a share is not filled to the brim
+    told = backupctl(in_memory, "preflight", *card_words, "--json", code=3).json["checks"]
+    (room,) = [check for check in told if check["result"] == "refuse"]
+    assert room["detail"].endswith("MiB free; no capture is begun with less than 64.0 MiB")
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,7 @@ def test_what_can_be(text: str) -> None:
         (f'mail_server = "mail.example.org"\nmail_tls = "ssl"\n{MAIL}', "starttls, tls or none"),
         ('mail_to = ["a@example.org\\r\\nBcc: b@example.org"]', "not the address"),
         ('mail_port = 0', "not within 1 and"),
-        ('command = "logger"', "not like"),
+        ('command = "logger"', "'logger', not a list"),
         ('credentials_file = "mail"', "whole path"),
         ('digests = false', "no key 'digests'"),
     ],

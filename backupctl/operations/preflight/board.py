@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from backupctl.domain.clock import FORGIVEN
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord, card_of
-from backupctl.domain.units import counted, duration, span
+from backupctl.domain.units import counted, duration, size, span
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
 from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.room import LEAST, room_for
@@ -52,7 +52,7 @@ def check_room(situation: Situation) -> Check:
     room = room_for(situation.folder, situation.images, situation.card.data.total, percent)
     thin = "Make room on the NAS, or: backupctl thin"
     if room.free < LEAST:
-        return Check("room", REFUSE, str(room), thin)
+        return Check("room", REFUSE, f"{size(room.free)} free; no capture is begun with less than {size(LEAST)}", thin)
     if room.free < room.wanted:
         return Check("room", WARNING, str(room), f"It may not fit; nothing is lost if it does not. {thin}")
     return Check("room", WARNING, str(room), thin) if room.is_short else Check("room", OK, str(room))
