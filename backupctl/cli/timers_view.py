@@ -13,7 +13,7 @@ Json = dict[str, Any]
 
 
 def question(result: Json) -> str:
-    return f"{to_be_installed(result)}\n\nType yes to install the timer:"
+    return f"{to_be_installed(result)}{_nobody_told(result)}\n\nType yes to install the timer:"
 
 
 def to_be_installed(result: Json, shows_texts: str = "--dry-run") -> str:
@@ -34,7 +34,7 @@ def _planned(result: Json) -> str:
     blocks = [texts(result)]
     if result["crontab"]:
         blocks.append("\n".join(["systemd does not run this system. For root's crontab:", *result["crontab"]]))
-    return "\n\n".join([*blocks, _to_come(result), "Nothing was written."])
+    return "\n\n".join([*blocks, f"{_to_come(result)}{_nobody_told(result)}", "Nothing was written."])
 
 
 def _to_come(result: Json) -> str:
@@ -43,10 +43,19 @@ def _to_come(result: Json) -> str:
     return paragraph(f"With policy {result['policy']}, next: {times or 'never'}{later}.")
 
 
+def _nobody_told(result: Json) -> str:
+    if result["tells"]:
+        return ""
+    return "\n" + paragraph(
+        "note: that policy tells nobody when something goes wrong: put into its [notify] who is to be told, and try it "
+        "with `backupctl notify --try`."
+    )
+
+
 def installed(result: Json) -> str:
     if result["applied"]:
         first = "The timer is installed." if result["changes"] else "The timer was there already, just so."
-        return f"{first}\n{_to_come(result)}"
+        return f"{first}\n{_to_come(result)}{_nobody_told(result)}"
     return _planned(result)
 
 

@@ -22,6 +22,7 @@ from backupctl.formats.calendar_event import parse_calendar_event
 from backupctl.formats.night_units import NIGHT_TIMER, NightCommand, night_in
 from backupctl.formats.timer_kit import HEAD, TimerKit
 from backupctl.formats.watch_units import WatchCommand, watch_in
+from backupctl.operations import sending
 from backupctl.operations.adopt import existing_shelf
 from backupctl.operations.facts import Facts
 from backupctl.operations.progress import Reporter
@@ -115,6 +116,7 @@ def _plan(kit: TimerKit, policy: Policy, systemd: Systemd, facts: Facts) -> Json
     to_come = islice(parse_calendar_event(kit.when).after(facts.now(), zone), _SHOWN)
     return {
         "policy": policy.name,
+        "tells": bool(sending.ways(policy.notify) or policy.notify.ping),
         "command": list(kit.runs),
         "units": [
             {"path": str(systemd.folder / name), "state": states[name], "text": text}

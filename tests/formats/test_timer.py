@@ -221,12 +221,14 @@ def test_at_the_command_line(system: MadeUpSystem, tmp_path: Path) -> None:
     assert all(night.split("T")[1].startswith("04:11") for night in told["next"])
     shown = timer(system, "install", *words, "--dry-run").out
     assert "OnCalendar=Sun 04:11" in shown
+    assert "note: that policy tells nobody" in shown
     assert shown.endswith("Nothing was written.\n")
     assert "yes was not typed" in timer(system, "install", *words, code=3).err
     assert timer(system, "install", *words, "--yes").out.startswith("The timer is installed.\n")
     (found,) = timer(system, "show", "--json").json["timers"]
     assert (found["policy"], found["outdated"], found["enabled"]) == (str(policy), None, True)
-    policy.write_text('[schedule]\nwhen = "Sun 04:12"\n')
+    policy.write_text('[schedule]\nwhen = "Sun 04:12"\n[notify]\ncommand = ["/bin/true"]\n')
+    assert "tells nobody" not in timer(system, "install", *words, "--dry-run").out
     assert "would be written otherwise" in " ".join(timer(system, "show", code=4).out.split())
     assert timer(system, "due", "--board", "mill", code=9).out.startswith("not due: ")
     assert "Removed:" in timer(system, "remove", "--yes").out
