@@ -226,6 +226,8 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
     values = {}
     for key, value in table.items():
         default = getattr(section(), key)
+        # What is meant for [notify] may be a secret.
+        given = "of another kind" if section is NotifyPolicy else repr(value)
         if key in SPANS and type(value) is int and value != 0:
             raise UsageError(f"policy {where}: {key} is {value}: of what?", "Like '45 min', '36 h', '10 d' or '2 w'.")
         if key in _SIZES | SPANS and isinstance(value, str):
@@ -235,13 +237,13 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
                 raise UsageError(f"policy {where}: {key}: {error}") from None
         if isinstance(default, tuple):
             if not isinstance(value, list):
-                raise UsageError(f"policy {where}: {key} is {value!r}, not a list", f"Like {key} = [...].")
+                raise UsageError(f"policy {where}: {key} is {given}, not a list", f"Like {key} = [...].")
             of = int if key == "leave_out" else str
             if not all(type(item) is of for item in value):
-                raise UsageError(f"policy {where}: {key} is {value!r}, not a list of {of.__name__}")
+                raise UsageError(f"policy {where}: {key} is {given}, not a list of {of.__name__}")
             value = tuple(value)
         if type(value) is not type(default):
-            raise UsageError(f"policy {where}: {key} is {value!r}, not like {default!r}")
+            raise UsageError(f"policy {where}: {key} is {given}, not like {default!r}")
         if isinstance(value, int) and key in _BOUNDS:
             check_bounds(f"policy {where}: {key}", key, value)
         values[key] = value

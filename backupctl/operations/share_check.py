@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
@@ -25,6 +26,7 @@ from backupctl.operations.share_identity import Identity, identity_at, remembere
 ANSWER_SECONDS = 65.0
 
 MOUNTED, NOT_MOUNTED, NO_ANSWER = "mounted", "not mounted", "no answer"
+_USER = re.compile("^//[^/]*@")  # and perhaps a password
 _NAMED = 3  # of files that a mount hides
 
 
@@ -84,7 +86,7 @@ def _check(mount_point: str, listed: Listed | None, machine: _Machine) -> dict[s
     identity = seen.identities.get(mount_point) if seen is not None and mount is not None else None
     return {
         "mount": mount_point,
-        "source": listed.entry.source if listed else mount.source if mount else "",
+        "source": _USER.sub("//...@", listed.entry.source if listed else mount.source if mount else ""),
         "type": listed.entry.fstype if listed else mount.fstype if mount else "",
         "place": listed.place if listed else None,
         "state": NO_ANSWER if lost else MOUNTED if mount else NOT_MOUNTED,

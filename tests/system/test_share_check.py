@@ -135,6 +135,13 @@ def test_one_thing_wrong_in_the_table(system: MadeUpSystem, old: str, new: str, 
     assert len([what for what in told if "by hand" not in what]) == 1, told
 
 
+def test_a_name_of_a_server_with_a_password_is_not_repeated(system: MadeUpSystem) -> None:
+    table(system, "//nas.lan/", "//mill:secret-fern@nas.lan/")
+    ended = backupctl(None, "share", "check", "--root", system.root, code=4)
+    assert "//...@nas.lan/Back ups" in ended.out
+    assert "secret-fern" not in ended.out + ended.err
+
+
 def test_lines_for_other_things_are_none_of_its_business(system: MadeUpSystem) -> None:
     more = "/dev/sda1 /mnt/x ext4 rw # was nfs\n# //nas/Back ups /mnt cifs\n/dev/sda2 /mnt/y ext4 rw 0 2 # not cifs\n"
     system.fstab.write_text(system.fstab.read_text() + more)
