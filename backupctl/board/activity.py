@@ -10,6 +10,8 @@ from pathlib import Path
 
 # Of one processor. A process that waits for a server is woken now and then, and uses a few microseconds each time.
 _IDLE = 0.01
+# Time is told in hundredths of a second, and who is only woken is charged a whole one now and then.
+_NOTHING_SECONDS = 0.05
 
 
 @dataclass(frozen=True)
@@ -71,8 +73,8 @@ class StallWatch:
         """Without any progress for so long, it has stalled."""
         self.seconds = seconds
         self._process = process
-        self._seen = activity(process)
-        self._looked = self._last = time.monotonic()
+        self._before = activity(process)  # as it was when it was last seen to get on
+        self._last = time.monotonic()
 
     def progress(self) -> None:
         """It said something."""
@@ -81,11 +83,10 @@ class StallWatch:
     def has_stalled(self) -> bool:
         """Looks at it; to be called every few seconds."""
         now, seen = time.monotonic(), activity(self._process)
-        if seen is None or self._seen is None:
+        if seen is None or self._before is None:
             return False
-        used = seen.processor - self._seen.processor
+        used = seen.processor - self._before.processor
         # Less than before: one of those that it started has ended.
-        if seen.bytes != self._seen.bytes or used < 0 or used > (now - self._looked) * _IDLE:
-            self._last = now
-        self._seen, self._looked = seen, now
+        if seen.bytes != self._before.bytes or used < 0 or used > max((now - self._last) * _IDLE, _NOTHING_SECONDS):
+            self._before, self._last = seen, now
         return now - self._last >= self.seconds
