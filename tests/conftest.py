@@ -20,9 +20,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=long)
     for item in items:
         # What stays in one process, where several share the tests out: all that use the virtual board, since there is
-        # one, and those of a module whose fixtures take their time.
+        # one; all that look at each network share that this machine mounts; those of a module with costly fixtures.
         if item.get_closest_marker("rig"):
             item.add_marker(pytest.mark.xdist_group("rig"))
+        elif hasattr(getattr(item, "module", None), "MadeUpSystem"):
+            item.add_marker(pytest.mark.xdist_group("mounts"))
         elif item.get_closest_marker("formats") or item.get_closest_marker("system"):
             item.add_marker(pytest.mark.xdist_group(item.path.stem))
 

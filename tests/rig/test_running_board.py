@@ -133,6 +133,14 @@ def test_own_card_while_it_works(adopted: Rig, tmp_path: Path) -> None:
     assert len(wanted) > 5000
     assert found.items() ^ wanted.items() == set()
 
+    # Before it is booted: what a drill on the board itself says of the same capture.
+    drilled = rig.backupctl("drill", "newest", "--board", BOARD, "--json", seconds=600).json
+    assert (drilled["verdict"], drilled["wrong"], drilled["warnings"]) == ("passed", [], [])
+    told = {finding["name"]: str(finding["detail"]) for finding in drilled["findings"]}
+    assert told["modules"] == f"of {rig.shell('uname -r').strip()}"
+    assert "x86-64" in told["init"]
+    assert source["system"]["machine"] == rig.shell("uname -m").strip()
+
     recipe.make_share_disk(share, 64 * MIB)
     second = Board(rig.folder / "second")
     second.start(Disk(card, "card"), Disk(share, "share"), bound_to_us=True)  # raises unless everything comes up
