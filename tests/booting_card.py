@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.card_images import MIB, run
+from tests.program import backupctl
 
 DISK, BOOT, ROOT = "5eed0006", "6EED-0006", "8e0f6b1c-3f0d-4a52-9c37-51b6a1d0c006"
 
@@ -56,6 +57,13 @@ def make_booting_card(
     run("mke2fs", "-q", "-F", "-t", "ext4", "-L", "rootfs", "-U", ROOT, *options, "-d", root, image, f"{root_mib}M")
     _paste(image, path, ext4[0])
     return BootingCard(path, root, boot, *ext4)
+
+
+def share_of(card: BootingCard, share: Path) -> Path:
+    """Makes `share`, an empty folder, one that has a capture of the card."""
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
+    backupctl(share, "capture", "--board", "shed", "--source", card.path)
+    return share
 
 
 def _paste(image: Path, card: Path, at: int) -> None:

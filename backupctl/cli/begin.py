@@ -20,7 +20,15 @@ from backupctl.cli.command import (
     SourceOption,
     facts_of_machine,
 )
-from backupctl.cli.shares import PasswordFileOption, RootOption
+from backupctl.cli.shares import (
+    GuestOption,
+    MountOption,
+    PasswordFileOption,
+    PathOption,
+    RootOption,
+    ServerOption,
+    UserOption,
+)
 from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError
 
 if TYPE_CHECKING:
@@ -40,21 +48,13 @@ def begin(
         str | None,
         typer.Option("--like", metavar="BOARD", help="Set it up as that board is.", show_default=False),
     ] = None,
-    server: Annotated[
-        str | None, typer.Option("--server", metavar="NAME", help="Name or address of the NAS.", show_default=False)
-    ] = None,
-    path: Annotated[
-        str | None, typer.Option("--path", metavar="PATH", help="The share on it.", show_default=False)
-    ] = None,
-    mount: Annotated[
-        str | None, typer.Option("--mount", metavar="DIR", help="Where to mount it.", show_default="/mnt/nas")
-    ] = None,
-    user: Annotated[
-        str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
-    ] = None,
+    server: ServerOption = None,
+    path: PathOption = None,
+    mount: MountOption = None,
+    user: UserOption = None,
     password_file: PasswordFileOption = None,
     protocol: Annotated[str, typer.Option("--protocol", metavar="smb|nfs", help="With --server.")] = "smb",
-    guest: Annotated[bool, typer.Option("--guest", help="No account.")] = False,
+    guest: GuestOption = False,
     same_machine: Annotated[
         bool, typer.Option("--same-machine", help="--share is a folder of this machine, and meant to be.")
     ] = False,

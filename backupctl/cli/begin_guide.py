@@ -37,7 +37,7 @@ from backupctl.operations.beginning import (
 from backupctl.operations.boards_seen import ANOTHERS
 from backupctl.operations.capture import CaptureOptions
 from backupctl.operations.capture_onto import capture_onto
-from backupctl.operations.drill import DEFAULT_SCRATCH, DrillOptions, drill
+from backupctl.operations.drill import DrillOptions, drill
 from backupctl.operations.estimate import estimate
 from backupctl.operations.exit_codes import of_capture, of_drill, of_telling
 from backupctl.operations.notify import try_ways
@@ -276,7 +276,7 @@ class Guide:
             return
 
         def task(shown_only: bool) -> Json:
-            options = DrillOptions(scratch=Path(policy.night.scratch or DEFAULT_SCRATCH), dry_run=shown_only)
+            options = DrillOptions(scratch=Path(policy.night.scratch), dry_run=shown_only)
             return self.course.work(
                 lambda reporter, stop: drill(open_shelf(folder, board), options, facts, reporter, stop)
             )

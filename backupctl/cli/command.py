@@ -47,6 +47,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JS
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
+ScratchOption = Annotated[
+    Path, typer.Option("--scratch", metavar="DIR", help="For files that are needed for a while; they hold secrets.")
+]
 MetricsOption = Annotated[
     Path | None,
     typer.Option("--metrics", metavar="FILE", help="Write figures there, as OpenMetrics text.", show_default=False),

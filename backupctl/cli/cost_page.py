@@ -12,6 +12,7 @@ from math import ceil
 from typing import Any
 
 from backupctl.cli.ahead_view import day_of, full, how, month_of, periods, when_steady
+from backupctl.cli.page import html_page
 from backupctl.domain.units import counted, size
 
 Json = dict[str, Any]
@@ -40,19 +41,10 @@ def page(cost: Json, ahead: Json, made: datetime) -> str:
         _captures(cost["captures"]),
     ]
     style = files("backupctl.cli").joinpath("cost_page.css").read_text(encoding="utf-8")
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>What keeping {escape(board)} costs</title>
-<style>
-{style}</style>
-</head>
-<body>
+    title = f"What keeping {board} costs"
+    body = f"""\
 <header>
-<h1>What keeping {escape(board)} costs</h1>
+<h1>{escape(title)}</h1>
 <p class="soft">{day_of(made.isoformat())}, policy {escape(policy["policy"])}: {periods(policy["retention"])}.</p>
 {_tiles(cost, policy, ahead)}
 </header>
@@ -63,9 +55,8 @@ def page(cost: Json, ahead: Json, made: datetime) -> str:
 <p>{escape(how(ahead))}</p>
 <p>All these captures stand on one share, in one place: fire, theft and a mistake reach all of them.</p>
 </footer>
-</body>
-</html>
 """
+    return html_page(title, style, body)
 
 
 def _tiles(cost: Json, policy: Json, ahead: Json) -> str:

@@ -15,6 +15,7 @@ from backupctl.cli.command import (
     Json,
     JsonOption,
     QuietOption,
+    ScratchOption,
     ShareOption,
     YesOption,
     facts_of_machine,
@@ -23,6 +24,7 @@ from backupctl.cli.command import (
     wanted_share,
 )
 from backupctl.domain.errors import BackupctlError, Exit, UsageError
+from backupctl.domain.scratch import SCRATCH_FOLDER
 
 
 def register(app: typer.Typer) -> None:
@@ -76,9 +78,7 @@ def drill(
     share: ShareOption = None,
     board: BoardOption = None,
     as_of: AsOfOption = None,
-    scratch: Annotated[Path, typer.Option("--scratch", metavar="DIR", help="Where it is rebuilt for a while.")] = Path(
-        "/var/tmp"
-    ),
+    scratch: ScratchOption = Path(SCRATCH_FOLDER),
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
@@ -178,9 +178,7 @@ def restore(
     forget_machine: Annotated[
         bool, typer.Option("--forget-machine", help="No machine id, no SSH host keys, no random seed.")
     ] = False,
-    scratch: Annotated[
-        Path, typer.Option("--scratch", metavar="DIR", help="Where a changed capture is made ready.")
-    ] = Path("/var/tmp"),
+    scratch: ScratchOption = Path(SCRATCH_FOLDER),
     yes: YesOption = False,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,

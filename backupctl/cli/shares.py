@@ -21,6 +21,20 @@ from backupctl.cli.command import (
 )
 from backupctl.domain.errors import Exit, UsageError
 
+ServerOption = Annotated[
+    str | None, typer.Option("--server", metavar="NAME", help="Name or address of the NAS.", show_default=False)
+]
+PathOption = Annotated[
+    str | None,
+    typer.Option("--path", metavar="PATH", help="The share on it, and perhaps a folder in it.", show_default=False),
+]
+MountOption = Annotated[
+    str | None, typer.Option("--mount", metavar="DIR", help="Where to mount it.", show_default="/mnt/nas")
+]
+UserOption = Annotated[
+    str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
+]
+GuestOption = Annotated[bool, typer.Option("--guest", help="No account.")]
 # Where /etc is; tests put another folder in its place.
 RootOption = Annotated[Path, typer.Option("--root", metavar="DIR", hidden=True)]
 PasswordFileOption = Annotated[
@@ -44,24 +58,15 @@ def register(app: typer.Typer) -> None:
 
 
 def share_plan(
-    server: Annotated[
-        str | None, typer.Option("--server", metavar="NAME", help="Name or address of the NAS.", show_default=False)
-    ] = None,
-    path: Annotated[
-        str | None,
-        typer.Option("--path", metavar="PATH", help="The share on it, and perhaps a folder in it.", show_default=False),
-    ] = None,
-    mount: Annotated[
-        str | None, typer.Option("--mount", metavar="DIR", help="Where to mount it.", show_default="/mnt/nas")
-    ] = None,
-    user: Annotated[
-        str | None, typer.Option("--user", metavar="NAME", help="This board's account there.", show_default=False)
-    ] = None,
+    server: ServerOption = None,
+    path: PathOption = None,
+    mount: MountOption = None,
+    user: UserOption = None,
     password_file: PasswordFileOption = None,
     protocol: Annotated[
         str | None, typer.Option("--protocol", metavar="smb|nfs", help="What the server speaks.", show_default="smb")
     ] = None,
-    guest: Annotated[bool, typer.Option("--guest", help="No account.")] = False,
+    guest: GuestOption = False,
     seal: Annotated[bool, typer.Option("--seal", help="Encrypt what crosses the network.")] = False,
     units: Annotated[bool, typer.Option("--units", help="Systemd units, in place of a line of fstab.")] = False,
     apply: Annotated[bool, typer.Option("--apply", help="Write it, as root.")] = False,

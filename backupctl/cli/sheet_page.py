@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
+from backupctl.cli.page import html_page
 from backupctl.cli.sheet_words import HEAD, Passage, passages, rows, where
 from backupctl.domain.units import local
 
@@ -33,26 +34,15 @@ def page(result: Json) -> str:
     """`result`: as `sheet --json` has it."""
     facts = "".join(f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in where(result))
     head = "".join(f"<th>{escape(name)}</th>" for name in HEAD)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows(result))
+    lines = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows(result))
     sections = "".join(map(_section, passages(result)))
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>For the bad day</title>
-<style>
-{_STYLE}</style>
-</head>
-<body>
+    body = f"""\
 <h1>For the bad day <small>bringing a board back; printed {escape(local(result["made"], zone=False))}</small></h1>
 <dl>{facts}</dl>
-<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>
+<table><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>
 {sections}
-</body>
-</html>
 """
+    return html_page("For the bad day", _STYLE, body)
 
 
 def _section(passage: Passage) -> str:

@@ -12,6 +12,7 @@ from backupctl.domain.drill import EVERY, NEVER
 from backupctl.domain.errors import UsageError
 from backupctl.domain.notify_policy import NotifyPolicy, check_notify
 from backupctl.domain.quantities import parse_size, parse_span
+from backupctl.domain.scratch import SCRATCH_FOLDER
 from backupctl.domain.units import size, span
 
 
@@ -75,7 +76,7 @@ class NightPolicy:
 
     verify_nights: int = 30  # nights in which everything is read back once; 0: none of it
     drill: str = "monthly"  # or one of `domain.drill.EVERY`, or "never"
-    scratch: str = ""  # the folder in which a drill rebuilds a capture; empty: where there is room as a rule
+    scratch: str = SCRATCH_FOLDER  # the folder in which a drill rebuilds a capture
     stall: int = 600  # seconds without any progress, after which a run is ended
 
 
@@ -201,7 +202,7 @@ def parse_policy(name: str, text: str) -> Policy:
         raise UsageError(f"policy {name}, [clock]: trust is auto or always")
     if made["night"].drill not in (*EVERY, NEVER):
         raise UsageError(f"policy {name}, [night]: drill is {', '.join(EVERY)} or {NEVER}")
-    if made["night"].scratch and not made["night"].scratch.startswith("/"):
+    if not made["night"].scratch.startswith("/"):
         raise UsageError(f"policy {name}, [night]: scratch is not the whole path of a folder")
     try:
         check_notify(made["notify"])

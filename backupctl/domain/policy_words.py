@@ -113,9 +113,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
         else "Nights read nothing back but what they wrote."
     ),
     "drill": lambda every: _DRILLS[every],
-    "scratch": lambda folder: (
-        f"A drill rebuilds its capture in {folder}." if folder else "A drill rebuilds its capture in /var/tmp."
-    ),
+    "scratch": lambda folder: f"A drill rebuilds its capture in {folder}.",
     "stall": lambda seconds: f"A run without any progress for {span(seconds)} is ended.",
     "daily": _stands("day", "today"),
     "weekly": _stands("week", "this week"),

@@ -58,6 +58,9 @@ def _root(
         return Finding("root", Outcome.NOT_CHECKED, f"{said} is no partition"), None
     if root is None:
         return Finding("root", Outcome.WRONG, f"{said} names nothing that is on this card"), None
-    if root.left_out or root.kind in ("unknown", "swap"):
+    if root.left_out:
+        why = "whose contents were left out, as the policy has it: from this capture alone, no board boots"
+        return Finding("root", Outcome.WRONG, f"{said} is {root.name}, {why}"), None
+    if root.kind in ("unknown", "swap"):
         return Finding("root", Outcome.WRONG, f"{said} is {root.name}, which holds no file system"), None
     return Finding("root", Outcome.WELL, f"{said} is {root.name}"), root

@@ -21,6 +21,7 @@ from backupctl.domain.errors import BackupctlError, Damaged, Malformed, NotFound
 from backupctl.domain.events import History
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, CaptureRecord
+from backupctl.domain.scratch import SCRATCH_FOLDER
 from backupctl.domain.units import counted, size
 from backupctl.formats.ext4_files import Ext4Tree
 from backupctl.formats.fat_files import FatTree
@@ -44,8 +45,6 @@ from backupctl.share.shelf import Shelf
 
 Json = dict[str, Any]
 
-# It outlives a boot (hier(7)), and so is on a disk: /tmp is in memory on many boards.
-DEFAULT_SCRATCH = Path("/var/tmp")
 # What none of this can tell.
 UNPROVEN = "whether the board boots: only booting it proves that"
 _LEFT = 256 << 20  # bytes that are left to everybody else
@@ -59,7 +58,7 @@ class DrillOptions:
 
     capture: str | None = None
     as_of: datetime | None = None
-    scratch: Path = DEFAULT_SCRATCH
+    scratch: Path = Path(SCRATCH_FOLDER)
     dry_run: bool = False
 
 
@@ -200,7 +199,7 @@ class _Drill:
             fault = self._pour(card)
             if fault:
                 return [fault]
-            mapped = read_card_map(card, self._sector_size)
+            mapped = read_card_map(card, self._sector_size, self.record.left_out)
             found = [_intact(segments), *self._of_card(), *_of_table(mapped)]
             for volume in mapped.volumes:
                 self.stop.check()
@@ -219,7 +218,7 @@ class _Drill:
             return [fault]
         try:
             with CaptureView(self.shelf, self.history, self.record, self.reporter.note) as view:
-                mapped = read_card_map(view, self._sector_size)
+                mapped = read_card_map(view, self._sector_size, self.record.left_out)
                 found = [_intact(view.segments), *self._of_card(), *_of_table(mapped)]
                 why = "there was too little scratch space for it"
                 found += [Finding(_name(volume), Outcome.NOT_CHECKED, why) for volume in mapped.volumes]

@@ -51,7 +51,7 @@ def named(volume: CardVolume, tree: FileTree | None) -> NamedVolume:
         found.identity,
         partition.identity if partition else "",
         partition.name if partition else "",
-        volume.left_out or found.kind == "left out",
+        volume.left_out,
         tree,
     )
 

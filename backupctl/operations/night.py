@@ -16,7 +16,7 @@ from backupctl.operations import exit_codes
 from backupctl.operations.adopt import existing_shelf
 from backupctl.operations.capture import CaptureOptions
 from backupctl.operations.capture_onto import capture_onto
-from backupctl.operations.drill import DEFAULT_SCRATCH, DrillOptions, drill
+from backupctl.operations.drill import DrillOptions, drill
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.preflight.check import as_json, refuse_if_any
@@ -130,9 +130,10 @@ def _drill(night: Night) -> StepResult | None:
     history = captures_of(shelf)[1]
     if not is_due(moment_or_none(history.last_drill), history.last_drill_failed, every, night.facts.now()):
         return StepResult({"board": shelf.board, "drilled": False}, Exit.DONE, "none is due yet")
-    scratch = Path(night.policy.night.scratch or DEFAULT_SCRATCH)
     try:
-        result = drill(shelf, DrillOptions(scratch=scratch), night.facts, night.reporter, night.stop)
+        result = drill(
+            shelf, DrillOptions(scratch=Path(night.policy.night.scratch)), night.facts, night.reporter, night.stop
+        )
     except Interrupted:
         raise
     except (BackupctlError, OSError) as error:

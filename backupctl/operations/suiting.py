@@ -12,6 +12,7 @@ from backupctl.domain.errors import Malformed, Refused
 from backupctl.domain.events import History
 from backupctl.domain.fitting import RESIZABLE, STEP, Piece, fit
 from backupctl.domain.record import CaptureRecord
+from backupctl.domain.scratch import SCRATCH_FOLDER
 from backupctl.domain.units import size
 from backupctl.formats import ext4
 from backupctl.formats.ext4_least import least_blocks, used_blocks
@@ -44,7 +45,7 @@ class Changes:
     shrink: bool = False
     may_ask: bool = False
     clone: CloneWishes = field(default_factory=CloneWishes)
-    scratch: Path = Path("/var/tmp")
+    scratch: Path = Path(SCRATCH_FOLDER)
 
 
 @dataclass(frozen=True)

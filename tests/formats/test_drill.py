@@ -7,7 +7,7 @@ import os
 import shutil
 import struct
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -54,10 +54,10 @@ class Bench:
     def facts(self) -> Facts:
         return this_machine(self.folder / "state")
 
-    def capture(self, card: Path, system: dict[str, Any] | None) -> str:
+    def capture(self, card: Path, system: dict[str, Any] | None, policy: Policy = QUICK) -> str:
         """`system`: what the board would have said of itself, had it been captured there."""
         shelf = open_shelf(self.share, "shed")
-        taken = capture(shelf, CaptureOptions(card, QUICK, confirm=False), self.facts, Quiet(), Stop())
+        taken = capture(shelf, CaptureOptions(card, policy, confirm=False), self.facts, Quiet(), Stop())
         if system is not None:
             path = shelf.path / "captures" / taken["id"] / "record.json"
             record = json.loads(path.read_text())
@@ -165,6 +165,13 @@ def test_each_fault_has_its_own_finding(bench: Bench, tmp_path: Path, fault: str
     assert list(wrong) == [name], wrong
     assert words in wrong[name]
     assert (result["verdict"], result["passed"]) == ("failed", False)
+
+
+def test_a_root_that_was_left_out(bench: Bench) -> None:
+    policy = replace(QUICK, image=replace(QUICK.image, leave_out=(2,)))
+    made = DrillOptions(bench.capture(bench.card.path, SYSTEM, policy), scratch=bench.folder / "scratch")
+    result = drill(open_shelf(bench.share, "shed"), made, bench.facts, Quiet(), Stop())
+    assert [words for words in result["wrong"] if "left out, as the policy has it" in words] == result["wrong"] != []
 
 
 def test_what_was_open_and_deleted_is_no_fault(bench: Bench, tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from backupctl.operations.picked_folder import PickedFolder
 from backupctl.operations.picking import Picker
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import open_shelf
-from tests.booting_card import BootingCard, make_booting_card
+from tests.booting_card import BootingCard, make_booting_card, share_of
 from tests.card_images import require_tools, run
 from tests.program import backupctl, here
 from tests.real_tree import attributes, described, make_tree
@@ -50,10 +50,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> BootingCard:
 
 @pytest.fixture(scope="module")
 def share(card: BootingCard, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    share = tmp_path_factory.mktemp("share")
-    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
-    backupctl(share, "capture", "--board", "shed", "--source", card.path)
-    return share
+    return share_of(card, tmp_path_factory.mktemp("share"))
 
 
 @contextmanager

@@ -17,7 +17,7 @@ import pytest
 
 from backupctl.board.fuse_mount import FuseMount
 from backupctl.operations.image_folder import ImageFolder, Overlay
-from tests.booting_card import BootingCard, make_booting_card
+from tests.booting_card import BootingCard, make_booting_card, share_of
 from tests.card_images import run
 from tests.formats.ext4_images import FileReader
 from tests.program import backupctl, command, environment
@@ -45,10 +45,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> BootingCard:
 
 @pytest.fixture(scope="module")
 def share(card: BootingCard, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    share = tmp_path_factory.mktemp("share")
-    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
-    backupctl(share, "capture", "--board", "shed", "--source", card.path)
-    return share
+    return share_of(card, tmp_path_factory.mktemp("share"))
 
 
 @contextmanager
