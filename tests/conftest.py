@@ -31,13 +31,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         long = [item for item in items if item.get_closest_marker("long")]
         items[:] = [item for item in items if item not in long]
         config.hook.pytest_deselected(items=long)
+    items.sort(key=lambda item: item.get_closest_marker("rig") is None)
     for item in items:
         # What stays in one process, where several share the tests out: all that use the virtual board, since there is
-        # one; all that look at each network share that this machine mounts; those of a module with costly fixtures.
+        # one, and all of a module with costly fixtures.
         if item.get_closest_marker("rig"):
             item.add_marker(pytest.mark.xdist_group("rig"))
-        elif hasattr(getattr(item, "module", None), "MadeUpSystem"):
-            item.add_marker(pytest.mark.xdist_group("mounts"))
         elif item.get_closest_marker("formats") or item.get_closest_marker("system"):
             item.add_marker(pytest.mark.xdist_group(item.path.stem))
 
