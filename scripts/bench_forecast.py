@@ -10,7 +10,7 @@ from backupctl.domain.forecast import forecast, nights_to_come
 from backupctl.domain.policy import Policy
 from backupctl.domain.retention import Circumstances
 from backupctl.domain.segments import SEGMENT_BYTES
-from backupctl.operations.forecast import RUNS, YEAR
+from backupctl.operations.keeping.forecast import RUNS, YEAR
 
 at = datetime(2026, 11, 24, 3, 17, tzinfo=UTC)
 shelf, nights = assumed(Assumptions(60_000 * SEGMENT_BYTES), SEGMENT_BYTES, at, YEAR)

@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from backupctl.domain.policy import PacePolicy, Policy, StorePolicy
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts
+from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.thin import ThinOptions, thin
 from backupctl.share.marks import read_shelf_mark
 from backupctl.share.shelf import Shelf
 from tests.storage_in_memory import StorageInMemory

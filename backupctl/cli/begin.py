@@ -32,7 +32,7 @@ from backupctl.cli.shares import (
 from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError
 
 if TYPE_CHECKING:
-    from backupctl.operations.beginning import Wish
+    from backupctl.operations.fleet.beginning import Wish
 
 
 def register(app: typer.Typer) -> None:
@@ -73,7 +73,7 @@ def begin(
     from backupctl.cli.places import load_policy, policy_words
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
-    from backupctl.operations.beginning import Wish, World
+    from backupctl.operations.fleet.beginning import Wish, World
 
     if guest and user is not None:
         raise UsageError("a guest has no account", "Leave out --guest or --user.")

@@ -10,8 +10,8 @@ from backupctl.cli.conversation import Conversation
 from backupctl.cli.supervisor import STALL_SECONDS, Task, run
 from backupctl.cli.view import View
 from backupctl.domain.errors import Exit
-from backupctl.operations.beginning import World
-from backupctl.operations.share_plan import SMB
+from backupctl.operations.fleet.beginning import World
+from backupctl.operations.shares.share_plan import SMB
 
 Json = dict[str, Any]
 

@@ -17,9 +17,11 @@ from backupctl.cli.places import called_as, known_policies, load_policy, policy_
 from backupctl.domain.errors import BackupctlError, Exit, worst
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
-from backupctl.operations import timer
-from backupctl.operations.adopt import adopt
-from backupctl.operations.beginning import (
+from backupctl.operations.capturing.capture import CaptureOptions
+from backupctl.operations.capturing.capture_onto import capture_onto
+from backupctl.operations.capturing.estimate import estimate
+from backupctl.operations.exit_codes import of_capture, of_drill, of_telling
+from backupctl.operations.fleet.beginning import (
     BOARD,
     CAPTURE,
     DONE,
@@ -34,18 +36,16 @@ from backupctl.operations.beginning import (
     standing,
     ways_of,
 )
-from backupctl.operations.boards_seen import ANOTHERS
-from backupctl.operations.capture import CaptureOptions
-from backupctl.operations.capture_onto import capture_onto
-from backupctl.operations.drill import DrillOptions, drill
-from backupctl.operations.estimate import estimate
-from backupctl.operations.exit_codes import of_capture, of_drill, of_telling
-from backupctl.operations.notify import try_ways
+from backupctl.operations.fleet.boards_seen import ANOTHERS
+from backupctl.operations.fleet.sheet import sheet
+from backupctl.operations.keeping.policies import explain, listed
+from backupctl.operations.nights import timer
+from backupctl.operations.nights.notify import try_ways
 from backupctl.operations.pacing import step_aside
-from backupctl.operations.policies import explain, listed
 from backupctl.operations.preflight.check import REFUSE
 from backupctl.operations.preflight.run import preflight
-from backupctl.operations.sheet import sheet
+from backupctl.operations.proving.drill import DrillOptions, drill
+from backupctl.operations.shares.adopt import adopt
 from backupctl.share.shelf import open_shelf
 
 Json = dict[str, Any]

@@ -16,10 +16,10 @@ from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.formats.calendar_event import parse_calendar_event
 from backupctl.formats.night_units import NightCommand
-from backupctl.operations.beginning import Wish, sheet_file, ways_of
-from backupctl.operations.boards_seen import ANOTHERS, boards_seen
-from backupctl.operations.policy_of_board import TakenOver, policy_of_board, write_policy
-from backupctl.operations.retrying import zone_of
+from backupctl.operations.fleet.beginning import Wish, sheet_file, ways_of
+from backupctl.operations.fleet.boards_seen import ANOTHERS, boards_seen
+from backupctl.operations.fleet.policy_of_board import TakenOver, policy_of_board, write_policy
+from backupctl.operations.nights.retrying import zone_of
 
 Json = dict[str, Any]
 

@@ -10,11 +10,11 @@ from backupctl.cli import begin_view, share_questions, shares_view
 from backupctl.cli.begin_course import Course, Ended
 from backupctl.cli.text import paragraph
 from backupctl.domain.errors import Exit, Refused
-from backupctl.operations.boards_seen import boards_seen
-from backupctl.operations.share_apply import Account, apply_plan, replaced_line, warnings_here
-from backupctl.operations.share_mounting import mount_now
-from backupctl.operations.share_plan import SMB, SharePlan, ShareWish, as_json, plan_share, share_address
-from backupctl.operations.share_trial import look_aside
+from backupctl.operations.fleet.boards_seen import boards_seen
+from backupctl.operations.shares.share_apply import Account, apply_plan, replaced_line, warnings_here
+from backupctl.operations.shares.share_mounting import mount_now
+from backupctl.operations.shares.share_plan import SMB, SharePlan, ShareWish, as_json, plan_share, share_address
+from backupctl.operations.shares.share_trial import look_aside
 
 Json = dict[str, Any]
 

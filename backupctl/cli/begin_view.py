@@ -9,7 +9,7 @@ from typing import Any
 from backupctl.cli import shares_view
 from backupctl.cli.text import command, facts, paragraph, table
 from backupctl.domain.units import counted, local, size, span
-from backupctl.operations.boards_seen import ANOTHERS
+from backupctl.operations.fleet.boards_seen import ANOTHERS
 
 Json = dict[str, Any]
 

@@ -50,13 +50,13 @@ def boards(
     folder, facts = wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.boards import boards as operation
+        from backupctl.operations.fleet.boards import boards as operation
 
         return operation(folder, facts.now())
 
     def write(result: Json | None, _: Exit) -> None:
         if metrics is not None and result is not None:
-            from backupctl.operations.metrics import of_boards, write_metrics
+            from backupctl.operations.nights.metrics import of_boards, write_metrics
 
             write_metrics(metrics, of_boards(result))
 
@@ -84,7 +84,7 @@ def continue_board(
     folder, facts = _share(context, share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.continuing import continue_board as operation
+        from backupctl.operations.fleet.continuing import continue_board as operation
         from backupctl.share.shelf import open_shelf
 
         return operation(open_shelf(folder, board), "card" if new_card else "board", facts, reporter, stop)
@@ -108,7 +108,7 @@ def away(
     folder, facts, end = _share(context, share), facts_of_machine(), until_of(until)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.continuing import away as operation
+        from backupctl.operations.fleet.continuing import away as operation
         from backupctl.share.shelf import open_shelf
 
         return operation(open_shelf(folder, board), end, facts, reporter, stop)
@@ -135,8 +135,8 @@ def retire(
     folder, facts = _share(context, share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.retiring import RetireOptions
-        from backupctl.operations.retiring import retire as operation
+        from backupctl.operations.keeping.retiring import RetireOptions
+        from backupctl.operations.keeping.retiring import retire as operation
 
         options = RetireOptions(said if yes else None, dry_run, view.retire_plan)
         return operation(folder, board, options, facts, reporter, stop)

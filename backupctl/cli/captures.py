@@ -74,9 +74,9 @@ def capture(
     guarded = _guard(label, guard, until)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.capture import CaptureOptions
-        from backupctl.operations.capture_onto import capture_onto
-        from backupctl.operations.dry_run import dry_run as estimate
+        from backupctl.operations.capturing.capture import CaptureOptions
+        from backupctl.operations.capturing.capture_onto import capture_onto
+        from backupctl.operations.capturing.dry_run import dry_run as estimate
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
@@ -143,7 +143,7 @@ def night(
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.night import Night, run_night
+        from backupctl.operations.nights.night import Night, run_night
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
@@ -172,7 +172,7 @@ def thaw(
     """
     # No worker, no share, nothing written: what would be written to may be frozen.
     from backupctl.cli.places import state_folder
-    from backupctl.operations.own_card import thaw as operation
+    from backupctl.operations.capturing.own_card import thaw as operation
 
     result = operation(device, state_folder())
     thawed = result["thawed"]

@@ -138,6 +138,6 @@ def wanted_source(source: Path | None) -> Path:
     """The card that was named, or else the one that this system runs from."""
     if source is not None:
         return source
-    from backupctl.operations.own_card import own_card
+    from backupctl.operations.capturing.own_card import own_card
 
     return own_card()

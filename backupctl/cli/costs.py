@@ -92,8 +92,8 @@ def cost(
     looks_ahead = ahead or compare or asked or html is not None or chosen[0].name.endswith(_CHANGED)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.cost import cost as operation
-        from backupctl.operations.forecast import costs_ahead
+        from backupctl.operations.keeping.cost import cost as operation
+        from backupctl.operations.keeping.forecast import costs_ahead
         from backupctl.share.shelf import open_shelf
 
         shelf = open_shelf(folder, board) if looks_ahead else None
@@ -143,7 +143,7 @@ def _new_board(
     from backupctl.cli import ahead_view
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.forecast import costs_of_a_new_board
+        from backupctl.operations.keeping.forecast import costs_of_a_new_board
         from backupctl.share.storage import FolderStorage
 
         room = FolderStorage(share).free_bytes() if share is not None else None

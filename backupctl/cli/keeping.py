@@ -56,7 +56,7 @@ def guard(
     folder, moment, facts, put_on = wanted_share(share), moment_of(as_of), facts_of_machine(), until_of(until)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.guards import guard as operation
+        from backupctl.operations.keeping.guards import guard as operation
         from backupctl.share.shelf import open_shelf
 
         wanted = Guard(reason, put_on)
@@ -79,7 +79,7 @@ def unguard(
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.guards import unguard as operation
+        from backupctl.operations.keeping.guards import unguard as operation
         from backupctl.share.shelf import open_shelf
 
         return operation(open_shelf(folder, board), capture_name, moment, facts, reporter, stop)
@@ -102,7 +102,7 @@ def accept(
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.acceptance import accept as operation
+        from backupctl.operations.keeping.acceptance import accept as operation
         from backupctl.share.shelf import open_shelf
 
         return operation(open_shelf(folder, board), capture_name, moment, yes, facts, reporter, stop)
@@ -130,8 +130,8 @@ def thin(
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.thin import ThinOptions
-        from backupctl.operations.thin import thin as operation
+        from backupctl.operations.keeping.thin import ThinOptions
+        from backupctl.operations.keeping.thin import thin as operation
         from backupctl.share.shelf import open_shelf
 
         options = ThinOptions(chosen, view.plan, yes, everything, dry_run, tidy)
@@ -160,8 +160,8 @@ def discard(
     folder, facts = wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.discard import DiscardOptions
-        from backupctl.operations.discard import discard as operation
+        from backupctl.operations.keeping.discard import DiscardOptions
+        from backupctl.operations.keeping.discard import discard as operation
         from backupctl.share.shelf import open_shelf
 
         options = DiscardOptions(capture_name, yes, newest)

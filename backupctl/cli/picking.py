@@ -68,7 +68,7 @@ def pick(
             raise UsageError("--when-changed looks into all captures", "backupctl pick --when-changed PATH")
 
         def look(reporter: Any, stop: Any) -> Json:
-            from backupctl.operations.file_history import file_history
+            from backupctl.operations.picking.file_history import file_history
             from backupctl.share.shelf import open_shelf
 
             return file_history(open_shelf(folder, board), words[0], partition, facts, reporter, stop)
@@ -80,8 +80,8 @@ def pick(
         raise UsageError("standard output cannot hold both", "Leave out --json and --dry-run, or name a folder.")
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.pick import PickOptions, pour_out
-        from backupctl.operations.pick import pick as operation
+        from backupctl.operations.picking.pick import PickOptions, pour_out
+        from backupctl.operations.picking.pick import pick as operation
         from backupctl.share.shelf import open_shelf
 
         where = None if target in (None, _STDOUT) else Path(str(target))
@@ -123,7 +123,7 @@ def browse(
     if end:
 
         def take_away(reporter: Any, stop: Any) -> Json:
-            from backupctl.operations.browse import end_browsing
+            from backupctl.operations.picking.browse import end_browsing
 
             return end_browsing(place)
 
@@ -132,7 +132,7 @@ def browse(
     folder, facts = wanted_share(share), facts_of_machine()
 
     def show(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.browse import browse as operation
+        from backupctl.operations.picking.browse import browse as operation
         from backupctl.share.shelf import open_shelf
 
         name = words[0] if len(words) == 2 else None

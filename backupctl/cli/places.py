@@ -85,7 +85,7 @@ def policy_to_tell_by(name: str | None) -> tuple[Policy, str]:
 
     Raises UsageError where it never could.
     """
-    from backupctl.operations.policy_last_used import keep_policy, last_used
+    from backupctl.operations.nights.policy_last_used import keep_policy, last_used
 
     words = name or "standard"
     try:

@@ -34,7 +34,7 @@ def explain(
     day = (moment_of(as_of) or facts_of_machine().now()).date()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.policies import explain as operation
+        from backupctl.operations.keeping.policies import explain as operation
 
         return operation(policy, file, day)
 

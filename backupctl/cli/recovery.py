@@ -56,8 +56,8 @@ def verify(
         raise UsageError("--nights goes through all captures", "Leave out the capture, or --nights.")
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.verify import VerifyOptions
-        from backupctl.operations.verify import verify as operation
+        from backupctl.operations.proving.verify import VerifyOptions
+        from backupctl.operations.proving.verify import verify as operation
         from backupctl.share.shelf import open_shelf
 
         options = VerifyOptions(capture_name, moment, nights, thorough)
@@ -90,8 +90,8 @@ def drill(
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.drill import DrillOptions
-        from backupctl.operations.drill import drill as operation
+        from backupctl.operations.proving.drill import DrillOptions
+        from backupctl.operations.proving.drill import drill as operation
         from backupctl.share.shelf import open_shelf
 
         options = DrillOptions(capture_name, moment, scratch.absolute(), dry_run)
@@ -116,7 +116,7 @@ def sheet(
     folder, facts = wanted_share(share), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.sheet import sheet as operation
+        from backupctl.operations.fleet.sheet import sheet as operation
 
         return operation(folder, board, facts.now())
 
@@ -209,31 +209,31 @@ def restore(
         shelf = open_shelf(folder, board)
         named = (shelf, capture_name, moment)
         if not (is_card or fill or shrink or is_clone or length is not None or partition is not None):
-            from backupctl.operations.restore import restore_to_file
+            from backupctl.operations.restoring.restore import restore_to_file
 
             return restore_to_file(*named, target, dry_run, facts, reporter, stop)
-        from backupctl.operations.cloning import CloneWishes
-        from backupctl.operations.suiting import Changes
+        from backupctl.operations.restoring.cloning import CloneWishes
+        from backupctl.operations.restoring.suiting import Changes
 
         clone = CloneWishes(new_identity, host_name, forget_machine)
         clone.check()
         changes = Changes(fill, shrink, may_ask=not (said or dry_run or yes), clone=clone, scratch=scratch)
         if not is_card and partition is not None:
-            from backupctl.operations.restore_partition import restore_partition_to_file
+            from backupctl.operations.restoring.restore_partition import restore_partition_to_file
 
             return restore_partition_to_file(
                 *named, partition, target, length, dry_run, changes, facts, reporter, stop
             )  # fmt: skip
         if not is_card:
-            from backupctl.operations.restore_changed import restore_changed_to_file
+            from backupctl.operations.restoring.restore_changed import restore_changed_to_file
 
             return restore_changed_to_file(*named, target, length, dry_run, changes, facts, reporter, stop)
-        from backupctl.operations.restore_card import CardOptions, restore_to_card
+        from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
 
         options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan, changes)
         if partition is None:
             return restore_to_card(*named, options, facts, reporter, stop)
-        from backupctl.operations.restore_partition import restore_partition
+        from backupctl.operations.restoring.restore_partition import restore_partition
 
         return restore_partition(*named, partition, options, facts, reporter, stop)
 

@@ -78,9 +78,9 @@ def share_plan(
     from backupctl.cli import shares_view as view
     from backupctl.cli.places import called_as
     from backupctl.cli.text import printable
-    from backupctl.operations.share_apply import Account, apply_plan, replaced_line, warnings_here
-    from backupctl.operations.share_plan import SMB, ShareWish, plan_share
-    from backupctl.operations.share_plan import as_json as result_of
+    from backupctl.operations.shares.share_apply import Account, apply_plan, replaced_line, warnings_here
+    from backupctl.operations.shares.share_plan import SMB, ShareWish, plan_share
+    from backupctl.operations.shares.share_plan import as_json as result_of
 
     # Nothing here touches a share, so there is no worker; and a password stays in this process.
     if guest and user is not None:
@@ -112,7 +112,7 @@ def share_check(as_json: JsonOption = False, root: RootOption = Path("/")) -> No
     """Says what is wrong with the shares that this machine mounts."""
     from backupctl.cli import shares_view as view
     from backupctl.cli.places import called_as
-    from backupctl.operations.share_check import check_shares, is_fine
+    from backupctl.operations.shares.share_check import check_shares, is_fine
 
     facts = facts_of_machine()
 
@@ -147,9 +147,9 @@ def share_move(
     """Mounts the share from another server, if the same one is there."""
     from backupctl.cli import share_questions as questions
     from backupctl.cli import shares_view as view
-    from backupctl.operations.share_apply import Account
-    from backupctl.operations.share_move import MoveWish
-    from backupctl.operations.share_move import move_share as operation
+    from backupctl.operations.shares.share_apply import Account
+    from backupctl.operations.shares.share_move import MoveWish
+    from backupctl.operations.shares.share_move import move_share as operation
 
     account = None
     if user is not None:
@@ -181,7 +181,7 @@ def share_adopt(
     chosen, facts = load_policy(policy), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.adopt import adopt
+        from backupctl.operations.shares.adopt import adopt
 
         return adopt(folder, board, same_machine, chosen, facts)
 

@@ -26,9 +26,9 @@ from backupctl.cli.view import View
 from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.domain.events import Event
 from backupctl.domain.units import span
+from backupctl.operations.capturing.undoing import undo_left_over
 from backupctl.operations.kept_events import keep
 from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.operations.undoing import undo_left_over
 
 Json = dict[str, Any]
 Task = Callable[[Reporter, Stop], Json]

@@ -46,7 +46,7 @@ def notify(
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.host import uptime_seconds
-        from backupctl.operations.notify import tell_of_board, try_ways
+        from backupctl.operations.nights.notify import tell_of_board, try_ways
 
         if folder is None:
             return try_ways(chosen, board, facts)
@@ -70,7 +70,7 @@ def watch(
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.watch import watch as operation
+        from backupctl.operations.nights.watch import watch as operation
 
         result = operation(folder, chosen, facts)
         return {**result, "problems": [unusable, *result["problems"]]} if unusable else result
@@ -81,7 +81,7 @@ def watch(
 
     def write(result: Json | None, _: Exit) -> None:
         if metrics is not None and result is not None and result["found"] is not None:
-            from backupctl.operations.metrics import of_boards, write_metrics
+            from backupctl.operations.nights.metrics import of_boards, write_metrics
 
             write_metrics(metrics, of_boards(result["found"]))
 
@@ -103,7 +103,7 @@ def today(
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
-        from backupctl.operations.today import today as operation
+        from backupctl.operations.nights.today import today as operation
 
         return operation(folder, board, chosen, facts)
 
@@ -113,7 +113,7 @@ def today(
 def write_figures(file: Path, result: Json | None, ended: Exit, facts: Any, quiet: bool) -> None:
     """Those of a night, which does not fail because of that."""
     from backupctl.cli.view import View
-    from backupctl.operations.metrics import of_night, write_metrics
+    from backupctl.operations.nights.metrics import of_night, write_metrics
 
     try:
         write_metrics(file, of_night(result, ended, facts.now()))
@@ -132,7 +132,7 @@ def after_night(
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.host import uptime_seconds
-        from backupctl.operations.notify import NightEnded, tell_of_board
+        from backupctl.operations.nights.notify import NightEnded, tell_of_board
 
         return tell_of_board(share, board, policy, facts, uptime_seconds(), NightEnded(result, ended))
 

@@ -62,7 +62,7 @@ def install(
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
-        from backupctl.operations import timer
+        from backupctl.operations.nights import timer
 
         words = policy_words(policy)
         command = (
@@ -86,7 +86,7 @@ def show(as_json: JsonOption = False, root: RootOption = Path("/")) -> None:
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
-        from backupctl.operations.timer import show as operation
+        from backupctl.operations.nights.timer import show as operation
 
         return operation(Systemd(root), load_policy)
 
@@ -99,7 +99,7 @@ def remove(yes: YesOption = False, as_json: JsonOption = False, root: RootOption
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd
-        from backupctl.operations.timer import remove as operation
+        from backupctl.operations.nights.timer import remove as operation
 
         return operation(yes, Systemd(root), reporter)
 
@@ -123,8 +123,8 @@ def due(
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.host import uptime_seconds
         from backupctl.board.systemd import Systemd
-        from backupctl.operations.retrying import due as operation
-        from backupctl.operations.timer import installed_at
+        from backupctl.operations.nights.retrying import due as operation
+        from backupctl.operations.nights.timer import installed_at
 
         return operation(folder, board, chosen, facts, uptime_seconds(), installed_at(Systemd(root), facts))
 

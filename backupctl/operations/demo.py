@@ -14,8 +14,7 @@ from backupctl.domain.errors import BackupctlError, Damaged, Refused
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.units import size
-from backupctl.operations.adopt import adopt
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.card_map import read_card_map
 from backupctl.operations.demo_card import (
     CARD_BYTES,
@@ -28,12 +27,13 @@ from backupctl.operations.demo_card import (
     need_programs,
     one_day_later,
 )
-from backupctl.operations.drill import DrillOptions, drill
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import list_all, show
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.restore import restore_to_file
-from backupctl.operations.verify import VerifyOptions, verify
+from backupctl.operations.proving.drill import DrillOptions, drill
+from backupctl.operations.proving.verify import VerifyOptions, verify
+from backupctl.operations.restoring.restore import restore_to_file
+from backupctl.operations.shares.adopt import adopt
 from backupctl.share.shelf import open_shelf
 
 BOARD = "greenhouse"

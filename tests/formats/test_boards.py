@@ -13,13 +13,13 @@ import pytest
 
 from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy
+from backupctl.operations.capturing.source import Source
 from backupctl.operations.facts import this_machine
 from backupctl.operations.preflight.card import check_card
 from backupctl.operations.preflight.check import warnings_for_the_record
 from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import Session
-from backupctl.operations.source import Source
 from backupctl.share.manifest import append_event
 from backupctl.share.shelf import open_shelf
 from tests.formats.test_guards import altered

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import Damaged, Malformed
-from backupctl.operations.capture_view import CaptureView
 from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.restoring.capture_view import CaptureView
 from backupctl.share.shelf import open_shelf
 from tests.shelf_of_card import Made, flip
 

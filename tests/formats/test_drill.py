@@ -14,10 +14,10 @@ from typing import Any
 import pytest
 
 from backupctl.domain.policy import PacePolicy, Policy, StorePolicy
-from backupctl.operations.capture import CaptureOptions, capture
-from backupctl.operations.drill import DrillOptions, drill
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts, this_machine
 from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.proving.drill import DrillOptions, drill
 from backupctl.share.shelf import open_shelf
 from tests import bootable_card
 from tests.bootable_card import (
@@ -209,7 +209,7 @@ def test_a_board_that_is_not_known_is_told_by_its_kernel(bench: Bench, tmp_path:
 
 
 def test_without_room_it_is_read_from_the_share(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr("backupctl.operations.drill.room", lambda _: 0)
+    monkeypatch.setattr("backupctl.operations.proving.drill.room", lambda _: 0)
     result = bench.drill(bench.card.path)
     told = found(result)
     assert (result["verdict"], result["passed"], result["wrong"]) == ("incomplete", None, [])

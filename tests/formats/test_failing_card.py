@@ -11,7 +11,7 @@ import pytest
 from backupctl.board.card_file import FileReader
 from backupctl.domain.policy import Policy
 from backupctl.operations import exit_codes
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import open_shelf

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.segments import SEGMENT_BYTES
-from backupctl.operations import part_series
+from backupctl.operations.capturing import part_series
 from tests.program import backupctl, command, environment, here
 
 pytestmark = pytest.mark.formats

@@ -11,8 +11,8 @@ import pytest
 
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import restore_to_file
-from backupctl.operations.verify import VerifyOptions, verify
+from backupctl.operations.proving.verify import VerifyOptions, verify
+from backupctl.operations.restoring.restore import restore_to_file
 from backupctl.share.shelf import Shelf, open_shelf
 from backupctl.share.storage import FolderStorage, Source
 from tests.program import backupctl

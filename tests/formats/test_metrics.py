@@ -13,7 +13,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from backupctl.domain.errors import Exit
 from backupctl.formats.openmetrics import Gauge, exposition
-from backupctl.operations.metrics import of_night
+from backupctl.operations.nights.metrics import of_night
 from tests.program import backupctl
 from tests.shelf_of_card import Made
 

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.capture_view import CaptureView
-from backupctl.operations.captured_files import CapturedFiles
 from backupctl.operations.listing import captures_of, find_capture
-from backupctl.operations.picked_folder import PickedFolder
-from backupctl.operations.picking import Picker
+from backupctl.operations.picking.captured_files import CapturedFiles
+from backupctl.operations.picking.picked_folder import PickedFolder
+from backupctl.operations.picking.picking import Picker
 from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.restoring.capture_view import CaptureView
 from backupctl.share.shelf import open_shelf
 from tests.booting_card import BootingCard, make_booting_card, share_of
 from tests.card_images import require_tools, run

@@ -14,7 +14,7 @@ import pytest
 from backupctl.domain.errors import Refused
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Step, Stop
-from backupctl.operations.restore import restore_to_file
+from backupctl.operations.restoring.restore import restore_to_file
 from backupctl.share.shelf import open_shelf
 from tests.program import backupctl
 from tests.shelf_of_card import Made

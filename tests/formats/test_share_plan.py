@@ -10,7 +10,7 @@ import pytest
 
 from backupctl.formats.fstab import format_entry
 from backupctl.formats.systemd_unit import parse_unit
-from backupctl.operations.share_plan import NFS, ShareWish, plan_share
+from backupctl.operations.shares.share_plan import NFS, ShareWish, plan_share
 from tests.formats.test_fstab import GENERATOR
 
 pytestmark = pytest.mark.formats

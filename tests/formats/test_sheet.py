@@ -17,7 +17,7 @@ import typer
 from backupctl.cli.main import app
 from backupctl.cli.sheet_page import page
 from backupctl.formats.mountinfo import parse_mountinfo
-from backupctl.operations import sheet as operation
+from backupctl.operations.fleet import sheet as operation
 from tests.browser import printed_pages
 from tests.program import backupctl, environment
 from tests.shelf_of_card import Made

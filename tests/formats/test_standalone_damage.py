@@ -11,7 +11,7 @@ import xxhash
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.policy import Policy, StorePolicy
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import Shelf, open_shelf

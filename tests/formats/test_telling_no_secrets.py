@@ -20,8 +20,8 @@ from hypothesis import strategies as st
 from backupctl.domain.errors import Exit
 from backupctl.domain.telling import Memory, message, noted
 from backupctl.operations.facts import Facts
-from backupctl.operations.sending import as_json
-from backupctl.operations.standing import matters_of_look, matters_of_night, standing_of
+from backupctl.operations.nights.sending import as_json
+from backupctl.operations.nights.standing import matters_of_look, matters_of_night, standing_of
 from tests.formats.test_guards import altered
 from tests.listeners import mail_server, web_server
 from tests.program import environment

@@ -16,10 +16,10 @@ from backupctl.domain.errors import Exit
 from backupctl.domain.notify_policy import NotifyPolicy
 from backupctl.domain.policy import Policy, SchedulePolicy
 from backupctl.operations.facts import Facts, this_machine
-from backupctl.operations.notify import NightEnded, tell_of_board
+from backupctl.operations.nights.notify import NightEnded, tell_of_board
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import hold
-from backupctl.operations.share_identity import Identity, remember
+from backupctl.operations.shares.share_identity import Identity, remember
 from backupctl.share.shelf import open_shelf
 from tests.formats.test_guards import altered
 from tests.program import backupctl

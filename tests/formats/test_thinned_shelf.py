@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations import capture as capture_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.share.storage import FolderStorage
 from tests.unit.small_board import SEGMENT, SmallBoard
 from tests.unit.thinned_board import card_of_night, check_restores, five_nights, thin_once

@@ -14,8 +14,8 @@ from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import Policy, SchedulePolicy
 from backupctl.formats.night_units import NightCommand
 from backupctl.operations.facts import Facts, this_machine
+from backupctl.operations.nights.timer import InstallOptions, install, night_command, remove, show, watch_command
 from backupctl.operations.progress import Quiet
-from backupctl.operations.timer import InstallOptions, install, night_command, remove, show, watch_command
 from tests.made_up_system import MadeUpSystem, make
 from tests.program import Ended, backupctl
 

@@ -14,7 +14,7 @@ from backupctl.domain.notify_policy import NotifyPolicy
 from backupctl.domain.policy import Policy
 from backupctl.operations.exit_codes import of_watch
 from backupctl.operations.facts import this_machine
-from backupctl.operations.watch import watch
+from backupctl.operations.nights.watch import watch
 from tests.formats.test_guards import altered
 from tests.listeners import web_server
 from tests.program import backupctl

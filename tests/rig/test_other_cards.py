@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.cloning import CloneWishes
-from backupctl.operations.suiting import Changes
+from backupctl.operations.restoring.cloning import CloneWishes
+from backupctl.operations.restoring.suiting import Changes
 from backupctl.share.shelf import Shelf
 from tests.rig import recipe
 from tests.rig.board import Board, Disk

@@ -92,7 +92,7 @@ def test_a_server_that_does_not_answer(applied: Rig) -> None:
         from pathlib import Path
 
         from backupctl.operations.progress import Quiet
-        from backupctl.operations.share_check import check_shares
+        from backupctl.operations.shares.share_check import check_shares
 
         shares = check_shares(Path("/nowhere"), Quiet(), seconds=5)["shares"]
         return next(share for share in shares if share["mount"] == mount)

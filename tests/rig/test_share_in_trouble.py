@@ -185,8 +185,8 @@ def test_a_server_that_fails_while_a_capture_writes(
         from backupctl.cli.places import state_folder
         from backupctl.cli.view import View
         from backupctl.domain.policy import Policy, StorePolicy
-        from backupctl.operations.capture import CaptureOptions
-        from backupctl.operations.capture_onto import capture_onto
+        from backupctl.operations.capturing.capture import CaptureOptions
+        from backupctl.operations.capturing.capture_onto import capture_onto
         from backupctl.operations.facts import this_machine
 
         def task(reporter: Any, stop: Any) -> Any:

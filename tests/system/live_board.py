@@ -21,11 +21,11 @@ from typing import Any
 
 from backupctl.domain.policy import HooksPolicy, ImagePolicy, Policy
 from backupctl.domain.ranges import Ranges
-from backupctl.operations.adopt import adopt
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import restore_to_file
+from backupctl.operations.restoring.restore import restore_to_file
+from backupctl.operations.shares.adopt import adopt
 from backupctl.share.shelf import Shelf, open_shelf
 from tests.card_images import Card, Volume, free_by_tools, mbr_card, run, take_out
 from tests.formats.ext4_images import journal_by_debugfs

@@ -16,11 +16,11 @@ import pytest
 
 from backupctl.board.mounts import read_mounts
 from backupctl.domain.policy import parse_policy
-from backupctl.operations.adopt import adopt
-from backupctl.operations.capture import CaptureOptions
-from backupctl.operations.capture_onto import capture_onto
+from backupctl.operations.capturing.capture import CaptureOptions
+from backupctl.operations.capturing.capture_onto import capture_onto
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.shares.adopt import adopt
 from tests.card_images import bare_ext4
 from tests.formats import mntent
 from tests.made_up_system import MadeUpSystem, make

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.board.fuse_mount import FuseMount
-from backupctl.operations.image_folder import ImageFolder, Overlay
+from backupctl.operations.picking.image_folder import ImageFolder, Overlay
 from tests.booting_card import BootingCard, make_booting_card, share_of
 from tests.card_images import run
 from tests.formats.ext4_images import FileReader

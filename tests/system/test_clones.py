@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import Refused
-from backupctl.operations.cloning import CloneWishes
-from backupctl.operations.suiting import Changes
+from backupctl.operations.restoring.cloning import CloneWishes
+from backupctl.operations.restoring.suiting import Changes
 from tests.card_images import MIB, run
 from tests.system.loop_device import attached, need, tool
 from tests.system.test_other_sizes import assert_table_verifies, places, sparse, table_of

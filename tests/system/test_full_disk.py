@@ -12,9 +12,9 @@ import pytest
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.policy import Policy
-from backupctl.operations import capture as capture_module
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.thin import ThinOptions, thin
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
 from tests.system.loop_device import attached, mounted, need, tool
 from tests.unit.small_board import SmallBoard

@@ -15,9 +15,9 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError, Exit, Postponed
 from backupctl.domain.policy import HooksPolicy
-from backupctl.operations.hooks import check_only_when, quieted
+from backupctl.operations.capturing.hooks import check_only_when, quieted
+from backupctl.operations.capturing.undoing import Undoing, undo_left_over
 from backupctl.operations.progress import Quiet
-from backupctl.operations.undoing import Undoing, undo_left_over
 
 pytestmark = pytest.mark.system
 
@@ -75,7 +75,7 @@ def test_what_a_killed_run_left_is_undone_once(tmp_path: Path) -> None:
     program = textwrap.dedent(f"""
         import pathlib, time
         from backupctl.domain.policy import HooksPolicy
-        from backupctl.operations.hooks import quieted
+        from backupctl.operations.capturing.hooks import quieted
         from backupctl.operations.progress import Quiet
         policy = HooksPolicy(before={say(log, "before")!r}, after={say(log, "after")!r})
         with quieted(policy, pathlib.Path({str(tmp_path)!r}), Quiet()):

@@ -19,8 +19,8 @@ import pytest
 
 from backupctl.board.write_tracking import WriteTracker
 from backupctl.domain.ranges import Ranges
-from backupctl.operations import live_card
-from backupctl.operations.live import LiveReading
+from backupctl.operations.capturing import live_card
+from backupctl.operations.capturing.live import LiveReading
 from tests.card_images import run, take_out
 from tests.system.frozen_card import sparse, wait_until_detached
 from tests.system.live_board import (

@@ -16,8 +16,8 @@ from backupctl.board.direct_reader import DirectReader
 from backupctl.board.write_tracking import WriteTracker
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
-from backupctl.operations import live_card
-from backupctl.operations.live_card import LiveCard
+from backupctl.operations.capturing import live_card
+from backupctl.operations.capturing.live_card import LiveCard
 from tests.system.frozen_card import sparse, wait_until_detached
 from tests.system.live_board import MIB, LiveBoard, Oracle, differing, files_in, live_board, take
 from tests.system.loop_device import attached, mounted, tool

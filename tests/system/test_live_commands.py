@@ -13,8 +13,8 @@ from backupctl.board.direct_reader import DirectReader
 from backupctl.cli.places import state_folder
 from backupctl.domain.errors import BackupctlError, Refused, UsageError
 from backupctl.domain.policy import ImagePolicy
-from backupctl.operations import paused as paused_reading
-from backupctl.operations.own_card import own_card
+from backupctl.operations.capturing import paused as paused_reading
+from backupctl.operations.capturing.own_card import own_card
 from tests.card_images import take_out
 from tests.program import Ended, backupctl
 from tests.system.frozen_card import is_frozen, reap

@@ -17,7 +17,7 @@ from backupctl.board.process import ProgramFailed
 from backupctl.board.write_tracking import WriteTracker
 from backupctl.domain.errors import BackupctlError, Exit, Refused
 from backupctl.domain.policy import ImagePolicy
-from backupctl.operations import live, live_card
+from backupctl.operations.capturing import live, live_card
 from tests.card_images import take_out
 from tests.program import backupctl, command, environment
 from tests.system.frozen_card import is_frozen, reap
@@ -180,7 +180,7 @@ HANGING = """
 import sys, time
 from pathlib import Path
 from backupctl.domain.policy import Policy
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import open_shelf

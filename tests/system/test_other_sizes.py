@@ -16,9 +16,9 @@ import pytest
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.units import size as in_words
-from backupctl.operations.cloning import CloneWishes
 from backupctl.operations.progress import Step
-from backupctl.operations.suiting import Changes
+from backupctl.operations.restoring.cloning import CloneWishes
+from backupctl.operations.restoring.suiting import Changes
 from backupctl.share.shelf import Shelf
 from tests.card_images import (
     MIB,

@@ -16,7 +16,7 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.preflight import share as share_checks
 from backupctl.operations.preflight.check import OK, REFUSE, Check
 from backupctl.operations.preflight.share import look_at_share, probe_share
-from backupctl.operations.share_identity import Identity, remember
+from backupctl.operations.shares.share_identity import Identity, remember
 from tests.program import backupctl, environment
 from tests.system.hung_share import hung_share
 from tests.system.loop_device import need

@@ -18,12 +18,12 @@ from backupctl.cli.render import restore_plan
 from backupctl.domain.errors import Damaged, Exit, Interrupted, NotFound, Refused
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
-from backupctl.operations.adopt import adopt
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts, this_machine
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Quiet, Step, Stop
-from backupctl.operations.restore_card import CardOptions, restore_to_card
+from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
+from backupctl.operations.shares.adopt import adopt
 from backupctl.share.manifest import read_manifest
 from backupctl.share.shelf import Shelf, open_shelf
 from tests.card_images import Card, Volume, free_by_tools, gpt_card, make_tree, mbr_card, run, take_out
@@ -307,8 +307,8 @@ def test_what_the_system_runs_from(tmp_path: Path, shelf: Shelf, monkeypatch: py
     def never(*_: object, **__: object) -> None:
         raise AssertionError("it was opened")
 
-    monkeypatch.setattr("backupctl.operations.restore_card.open_exclusive", never)
-    monkeypatch.setattr("backupctl.operations.restore_card.look_at", never)
+    monkeypatch.setattr("backupctl.operations.restoring.restore_card.open_exclusive", never)
+    monkeypatch.setattr("backupctl.operations.restoring.restore_card.look_at", never)
     names = [name for name in system_disks().why if Path(f"/dev/{name}").is_block_device()]
     if not names:
         pytest.skip("the disk that this system runs from has no node here")

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from backupctl.operations.progress import Quiet
-from backupctl.operations.share_apply import Account, apply_plan
-from backupctl.operations.share_check import check_shares, is_fine
-from backupctl.operations.share_identity import Identity, identity_at, remember
-from backupctl.operations.share_plan import ShareWish, plan_share
+from backupctl.operations.shares.share_apply import Account, apply_plan
+from backupctl.operations.shares.share_check import check_shares, is_fine
+from backupctl.operations.shares.share_identity import Identity, identity_at, remember
+from backupctl.operations.shares.share_plan import ShareWish, plan_share
 from backupctl.share.shelf import adopt_share
 from tests.made_up_system import MadeUpSystem, make
 from tests.program import backupctl

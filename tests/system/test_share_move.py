@@ -14,10 +14,10 @@ from backupctl.board.mounting import mounted_aside
 from backupctl.domain.errors import BackupctlError, NotFound, Refused, UsageError
 from backupctl.formats.systemd_unit import parse_unit
 from backupctl.operations.progress import Quiet
-from backupctl.operations.share_apply import Account, apply_plan
-from backupctl.operations.share_identity import identity_at, remember
-from backupctl.operations.share_move import MoveWish, move_share
-from backupctl.operations.share_plan import ShareWish, plan_share
+from backupctl.operations.shares.share_apply import Account, apply_plan
+from backupctl.operations.shares.share_identity import identity_at, remember
+from backupctl.operations.shares.share_move import MoveWish, move_share
+from backupctl.operations.shares.share_plan import ShareWish, plan_share
 from backupctl.share.shelf import adopt_share, make_shelf
 from tests.formats import mntent
 from tests.made_up_system import MadeUpSystem, make

@@ -17,11 +17,11 @@ from backupctl.board.host import born
 from backupctl.cli import supervisor
 from backupctl.cli.view import View
 from backupctl.domain.errors import Exit
+from backupctl.operations.capturing.undoing import Undoing
 from backupctl.operations.facts import Facts
 from backupctl.operations.kept_events import kept
 from backupctl.operations.progress import Quiet, Step
 from backupctl.operations.session import hold
-from backupctl.operations.undoing import Undoing
 from backupctl.share.manifest import read_manifest
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
 from tests.system.hung_share import hung_share

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.policy import PacePolicy, Policy, StorePolicy
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import restore_to_file
-from backupctl.operations.verify import VerifyOptions, verify
+from backupctl.operations.proving.verify import VerifyOptions, verify
+from backupctl.operations.restoring.restore import restore_to_file
 from backupctl.share.marks import read_shelf_mark
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
 from backupctl.share.storage import Storage

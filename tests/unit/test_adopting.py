@@ -8,9 +8,9 @@ import pytest
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.policy import Policy
-from backupctl.operations.adopt import adopt, existing_shelf
 from backupctl.operations.facts import this_machine
-from backupctl.operations.share_identity import Identity, identity_at, remembered
+from backupctl.operations.shares.adopt import adopt, existing_shelf
+from backupctl.operations.shares.share_identity import Identity, identity_at, remembered
 from backupctl.share.shelf import adopt_share, make_shelf
 
 MADE = "2026-12-01T02:00:00+01:00"

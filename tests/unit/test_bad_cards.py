@@ -10,13 +10,13 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.domain.policy import Policy
-from backupctl.operations.adopt import adopt
-from backupctl.operations.capture import CaptureOptions, capture
-from backupctl.operations.card_source import CaptureSource
-from backupctl.operations.card_writing import CardWriter
+from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import this_machine
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.restoring.card_source import CaptureSource
+from backupctl.operations.restoring.card_writing import CardWriter
+from backupctl.operations.shares.adopt import adopt
 from backupctl.share.shelf import Shelf, open_shelf
 
 MIB = 1 << 20

@@ -17,7 +17,7 @@ from backupctl.formats.boot_entry import (
     parse_menu,
 )
 from backupctl.formats.fstab import parse_fstab
-from backupctl.operations.named_volumes import NamedVolume, find_volume, needs_volume
+from backupctl.operations.proving.named_volumes import NamedVolume, find_volume, needs_volume
 
 
 def test_a_command_line() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from backupctl.domain.changes import Changes, is_sampled, one_in_for, parse_changes, sampled_cells
-from backupctl.operations import capture as capture_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.share.manifest import read_manifest
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.storage import FolderStorage

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations import capture as capture_module
-from backupctl.operations.confirming import confirm_parts
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing.confirming import confirm_parts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.operations.session import hold

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.cost import ALONE, BETWEEN, DEAD, WITHIN, StoredBytes
-from backupctl.operations.survey import survey
+from backupctl.operations.keeping.cost import ALONE, BETWEEN, DEAD, WITHIN, StoredBytes
+from backupctl.operations.keeping.survey import survey
 from backupctl.share.captures import Captures
 from tests.small_stock import HASHING, SmallStock, capture_name, part_of, segment
 

@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import BackupctlError, Exit
-from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.operations.listing import captures_of
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
 from tests.unit.small_board import (

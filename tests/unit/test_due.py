@@ -11,7 +11,7 @@ from backupctl.domain.due import overdue_from
 from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy, SchedulePolicy
 from backupctl.operations.facts import Facts
-from backupctl.operations.retrying import due
+from backupctl.operations.nights.retrying import due
 from backupctl.share.manifest import append_event
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
 

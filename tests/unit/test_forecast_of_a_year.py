@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from backupctl.operations import capture as capture_module
-from backupctl.operations import shelf_ahead as ahead_module
-from backupctl.operations.forecast import costs_ahead
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.keeping import shelf_ahead as ahead_module
+from backupctl.operations.keeping.forecast import costs_ahead
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share import manifest as manifest_module
 from tests.year_of_nights import CELL_BYTES, POLICY, YearOfNights

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import Busy
-from backupctl.operations import capture as capture_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import hold

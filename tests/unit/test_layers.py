@@ -32,7 +32,10 @@ IMPURE = {
 }
 
 # Runs on any system with Python.
-PORTABLE = tuple(f"backupctl.operations.{name}" for name in ("listing", "boards", "verify", "restore", "pick"))
+PORTABLE = tuple(
+    f"backupctl.operations.{name}"
+    for name in ("listing", "fleet.boards", "proving.verify", "restoring.restore", "picking.pick")
+)
 
 # Modules that the library reference marks "Availability: Unix", and ours about this machine but for these few.
 PORTABLE_BOARD = {"__init__", "card_file", "descriptor", "host"}

@@ -10,7 +10,7 @@ import pytest
 from backupctl.domain.errors import BackupctlError, Busy, Damaged, Exit, Interrupted, NotFound, worst
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import Facts
-from backupctl.operations.night import Night, NightStep, StepResult, run_night
+from backupctl.operations.nights.night import Night, NightStep, StepResult, run_night
 from backupctl.operations.progress import Quiet, Stop
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.policy import HooksPolicy, Policy, parse_policy
-from backupctl.operations.policy_of_board import TakenOver, policy_of_board, toml_text, write_policy
+from backupctl.operations.fleet.policy_of_board import TakenOver, policy_of_board, toml_text, write_policy
 
 HERE = Path(__file__).parents[2] / "policies"
 SHIPPED = {path.stem: parse_policy(path.stem, path.read_text()) for path in HERE.glob("*.toml")}

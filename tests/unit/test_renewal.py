@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.policy import SpacePolicy
-from backupctl.operations import capture as capture_module
-from backupctl.operations.capture import CaptureOptions, capture
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing.capture import CaptureOptions, capture
+from backupctl.operations.capturing.renewal import Renewal
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.renewal import Renewal
 from backupctl.share.index import SegmentIndex
 from backupctl.share.manifest import read_manifest
 from backupctl.share.parts import list_parts

@@ -14,7 +14,7 @@ from backupctl.domain.policy import RetentionPolicy
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, Stream
 from backupctl.domain.retention import Plan
 from backupctl.operations.facts import Facts
-from backupctl.operations.retention_plan import plan_of
+from backupctl.operations.keeping.retention_plan import plan_of
 from backupctl.share.captures import Captures
 
 NOW = datetime(2026, 12, 1, 12, 0, tzinfo=UTC)

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import BackupctlError
-from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.keeping.retiring import remove_shelf
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.retiring import remove_shelf
 from backupctl.share.marks import RETIRED_MARK, SHELF_MARK, read_shelf_mark
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import FolderStorage, Sink

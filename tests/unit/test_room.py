@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import pytest
 
-from backupctl.operations.room import LEAST, Room, room_for
+from backupctl.operations.capturing.room import LEAST, Room, room_for
 
 MIB = 1 << 20
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from backupctl.operations.progress import Quiet, Stop
+from backupctl.operations.proving.verify import VerifyOptions, verify
 from backupctl.operations.session import hold
-from backupctl.operations.verify import VerifyOptions, verify
 from backupctl.share.manifest import read_manifest
 from backupctl.share.server_clock import server_time
 from backupctl.share.shelf import adopt_share, make_shelf

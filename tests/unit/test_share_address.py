@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from backupctl.domain.errors import UsageError
-from backupctl.operations.share_plan import NFS, SMB, share_address, share_source
-from backupctl.operations.share_trial import meaning_of
+from backupctl.operations.shares.share_plan import NFS, SMB, share_address, share_source
+from backupctl.operations.shares.share_trial import meaning_of
 
 
 @pytest.mark.parametrize(

@@ -15,11 +15,11 @@ from backupctl.domain.changes import Changes
 from backupctl.domain.errors import Interrupted, NotFound
 from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy, RetentionPolicy
-from backupctl.operations import capture as capture_module
-from backupctl.operations import shelf_ahead as ahead_module
-from backupctl.operations.forecast import costs_ahead
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.keeping import shelf_ahead as ahead_module
+from backupctl.operations.keeping.forecast import costs_ahead
+from backupctl.operations.keeping.shelf_ahead import ShelfReading, nights_of
 from backupctl.operations.progress import Quiet, Step, Stop
-from backupctl.operations.shelf_ahead import ShelfReading, nights_of
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import FolderStorage

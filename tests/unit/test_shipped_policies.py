@@ -14,7 +14,7 @@ from backupctl.cli.places import load_policy
 from backupctl.domain.due import overdue_from
 from backupctl.domain.policy import Policy, RetentionPolicy
 from backupctl.formats.calendar_event import parse_calendar_event
-from backupctl.operations.policies import explain
+from backupctl.operations.keeping.policies import explain
 
 FOLDER = Path(__file__).parents[2] / "policies"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))

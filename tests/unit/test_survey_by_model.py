@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.survey import survey
+from backupctl.operations.keeping.survey import survey
 from backupctl.share.captures import Captures
 from tests.small_stock import HASHING, SmallStock, capture_name, part_of, segment
 
@@ -42,7 +42,7 @@ def random_stock(folder: Path, seed: int) -> tuple[SmallStock, set[str]]:
 
 
 def owners(stock: SmallStock, lost: set[str], needed: set[int]) -> dict[int, str]:
-    """By the text at the head of `operations/survey.py`; a part without a table counts for what has no other copy.
+    """By the head of `operations/keeping/survey.py`; a part without a table counts for what has no other copy.
 
     One that has been confirmed counts as well for what stands elsewhere only in parts that have not.
     """

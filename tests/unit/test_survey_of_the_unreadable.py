@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.survey import Survey, survey
+from backupctl.operations.keeping.survey import Survey, survey
 from backupctl.share.captures import Captures
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import FolderStorage

@@ -13,18 +13,18 @@ import pytest
 
 from backupctl.domain.errors import Exit, NoRoom, NotFound, Refused
 from backupctl.domain.record import Guard
-from backupctl.operations import capture as capture_module
-from backupctl.operations import removal as removal_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.operations.exit_codes import of_thinning
 from backupctl.operations.facts import Facts
-from backupctl.operations.guards import guard, unguard
+from backupctl.operations.keeping import removal as removal_module
+from backupctl.operations.keeping.guards import guard, unguard
+from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import left_alone
+from backupctl.operations.proving.verify import VerifyOptions, verify
+from backupctl.operations.restoring.restore import left_alone
+from backupctl.operations.restoring.stitching import SegmentReader, stream_of
 from backupctl.operations.session import hold
-from backupctl.operations.stitching import SegmentReader, stream_of
-from backupctl.operations.thin import ThinOptions, thin
-from backupctl.operations.verify import VerifyOptions, verify
 from backupctl.share.manifest import read_manifest
 from backupctl.share.readers import reading
 from backupctl.share.shelf import Shelf

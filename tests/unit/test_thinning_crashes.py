@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import BackupctlError
-from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.share import ballast as ballast_module
 from backupctl.share.shelf import Shelf
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage

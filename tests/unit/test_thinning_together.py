@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import BackupctlError, Busy, NotFound
-from backupctl.operations import capture as capture_module
 from backupctl.operations import session as session_module
+from backupctl.operations.capturing import capture as capture_module
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import restore_to_file
+from backupctl.operations.restoring.restore import restore_to_file
 from backupctl.share import ballast as ballast_module
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import FolderStorage

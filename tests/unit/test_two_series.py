@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations import capture as capture_module
-from backupctl.operations import cell_store as cell_store_module
-from backupctl.operations.part_series import CHURN, STABLE
+from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import cell_store as cell_store_module
+from backupctl.operations.capturing.part_series import CHURN, STABLE
 from backupctl.share import manifest as manifest_module
 from tests.year_of_nights import CELL_BYTES, YearOfNights
 

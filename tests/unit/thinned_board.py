@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.policy import PacePolicy, Policy, RetentionPolicy, StorePolicy
-from backupctl.operations.discard import DiscardOptions, discard
+from backupctl.operations.keeping.discard import DiscardOptions, discard
+from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
-from backupctl.operations.restore import restore_to_file
-from backupctl.operations.thin import ThinOptions, thin
+from backupctl.operations.restoring.restore import restore_to_file
 from backupctl.share.parts import list_parts
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import FolderStorage

@@ -8,9 +8,9 @@ from backupctl.domain.clock import FORGIVEN
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord, card_of
 from backupctl.domain.units import counted, duration, size, span
+from backupctl.operations.capturing.room import LEAST, room_for
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
 from backupctl.operations.preflight.situation import Situation
-from backupctl.operations.room import LEAST, room_for
 from backupctl.operations.session import clock_distrust
 from backupctl.share.lock import holder_now
 

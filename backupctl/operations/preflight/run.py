@@ -8,7 +8,7 @@ from typing import Any
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.policy import Policy
-from backupctl.operations.adopt import existing_shelf
+from backupctl.operations.capturing.source import open_source
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight import board, card
 from backupctl.operations.preflight.check import REFUSE, Check, as_json, is_refused
@@ -16,8 +16,8 @@ from backupctl.operations.preflight.share import look_at_share, probe_share
 from backupctl.operations.preflight.situation import Situation
 from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.session import Session
-from backupctl.operations.share_check import ANSWER_SECONDS
-from backupctl.operations.source import open_source
+from backupctl.operations.shares.adopt import existing_shelf
+from backupctl.operations.shares.share_check import ANSWER_SECONDS
 
 _CHECKS: tuple[Callable[[Situation], Check], ...] = (
     board.check_shelf,

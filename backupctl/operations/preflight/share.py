@@ -16,8 +16,8 @@ from backupctl.domain.errors import BackupctlError
 from backupctl.domain.units import size
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
-from backupctl.operations.share_check import ANSWER_SECONDS
-from backupctl.operations.share_identity import Identity, identity_at, remembered
+from backupctl.operations.shares.share_check import ANSWER_SECONDS
+from backupctl.operations.shares.share_identity import Identity, identity_at, remembered
 from backupctl.share.marks import read_share_mark, read_shelf_mark
 from backupctl.share.probe import Probed, probe
 from backupctl.share.storage import FolderStorage

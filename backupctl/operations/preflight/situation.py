@@ -10,10 +10,10 @@ from pathlib import Path
 from backupctl.domain.card_map import CardMap
 from backupctl.domain.policy import Policy
 from backupctl.domain.record import CaptureRecord, card_of
+from backupctl.operations.capturing.source import Source
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.check import Check
 from backupctl.operations.session import Session
-from backupctl.operations.source import Source
 from backupctl.share.captures import list_captures
 from backupctl.share.marks import read_share_mark
 from backupctl.share.probe import Probed

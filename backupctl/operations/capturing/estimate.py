@@ -1,0 +1,66 @@
+"""What a capture would read and write, and how long it would take, from a sample of the card."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from backupctl.board import pace
+from backupctl.domain.card_map import cells
+from backupctl.domain.segments import SEGMENT_BYTES
+from backupctl.operations.capturing.reading import StretchReader
+from backupctl.operations.capturing.segmenting import Segmenter
+from backupctl.operations.card_map import layout_of
+from backupctl.operations.preflight.situation import Situation
+from backupctl.share.hashing import Hashing
+from backupctl.share.index import SegmentIndex
+from backupctl.share.shelf import load_index
+
+_SAMPLE = 64  # segments that are read
+_BESIDES = 10.0  # seconds for what does not grow with the card: looking for the share, rounds, the freeze, the record
+
+
+def estimate(situation: Situation) -> dict[str, Any]:
+    """Behind `capture --dry-run`; of bytes, and of `seconds` where the share's rates were measured (else None)."""
+    shelf, session, policy = situation.shelf, situation.session, situation.policy
+    source, card = situation.source, situation.card
+    hashing = shelf.mark.hashing if shelf else Hashing(policy.store.identity, 0)
+    # Parts that are not confirmed count: the capture itself would confirm them first.
+    index = (
+        load_index(shelf, session.history, unconfirmed=True)[0] if shelf and session else SegmentIndex(hashing.length)
+    )
+    try:
+        reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
+        segmenter = Segmenter(reader, index, hashing, policy.store.level, SEGMENT_BYTES)
+        listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
+        sample = listed[:: max(1, len(listed) // _SAMPLE)]
+        began = time.monotonic()
+        stored = sum(len(segmenter.make((cell,))[0].stored) for cell in sample)
+        taken = time.monotonic() - began
+    finally:
+        index.close()
+    written = stored * len(listed) // max(1, len(sample))
+    return {
+        "source": source.path,
+        "stream_bytes": card.size,
+        "in_use_bytes": card.in_use_bytes,
+        "read_bytes": card.data.total,
+        "estimated_written_bytes": written,
+        "sampled_segments": len(sample),
+        "estimated_seconds": _seconds(situation, taken * len(listed) / max(1, len(sample)), written),
+        "layout": layout_of(card),
+        "warnings": list(card.warnings),
+    }
+
+
+def _seconds(situation: Situation, by_one: float, written: int) -> int | None:
+    """`by_one`: seconds that one thread would take to read and compress it all; writing goes on meanwhile."""
+    probed, policy = situation.probed, situation.policy
+    if probed is None:
+        return None
+    reading = max(
+        by_one / (policy.pace.workers or pace.workers()),
+        situation.card.data.total / policy.pace.rate if policy.pace.rate else 0.0,
+    )
+    read_back = written / probed.read if policy.store.read_back else 0.0
+    return round(max(reading, written / probed.written) + read_back + _BESIDES)

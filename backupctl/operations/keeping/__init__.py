@@ -1,0 +1,1 @@
+"""What stays, what goes, how room is given back, and what keeping costs."""

@@ -1,0 +1,1 @@
+"""What happens by itself: the night, its timer, and telling somebody."""

@@ -1,0 +1,1 @@
+"""Single files out of a capture, and looking around in it."""

@@ -1,0 +1,148 @@
+"""One file in all captures of a board: where it is, and between which two it changed."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import os
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from typing import Any
+
+from backupctl.domain.errors import BackupctlError, NotFound
+from backupctl.domain.events import History
+from backupctl.domain.record import CaptureRecord
+from backupctl.formats.mounted_trees import Found
+from backupctl.operations.facts import Facts
+from backupctl.operations.listing import captures_of
+from backupctl.operations.picking.captured_files import CapturedFiles
+from backupctl.operations.picking.pick import open_files
+from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.share.readers import reading
+from backupctl.share.shelf import Shelf
+
+_COMPARED_MOST = 64 << 20  # of a larger file only size, time, owner and mode are compared
+_TEXT_MOST = 1 << 20
+_DIFF_MOST = 2000  # lines
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Version:
+    """The file in one capture. `kind` None: it is not there; `problem`: why nothing is known."""
+
+    capture: str
+    taken: str
+    label: str | None
+    problem: str | None = None
+    kind: str | None = None
+    size: int = 0
+    modified_ns: int = 0
+    mode: int = 0
+    user: int = 0
+    group: int = 0
+    sha256: str = ""  # of the content; of a link, of its target; "" where it was not read
+    has_zeros: bool = False  # the card could not be read everywhere in it
+
+    @property
+    def state(self) -> tuple[object, ...]:
+        """What has to be the same for the file to be the same."""
+        content = self.sha256 or self.modified_ns
+        return self.kind, self.size, content, self.mode, self.user, self.group
+
+
+def file_history(
+    shelf: Shelf, path: str, partition: int | None, facts: Facts, reporter: Reporter, stop: Stop
+) -> dict[str, Any]:
+    """Raises NotFound where no capture has the file; OSError of the share."""
+    captures, history = captures_of(shelf)
+    records = [record for record in captures.records if record.kind == "image"]
+    versions: list[Version] = []
+    texts: dict[str, bytes] = {}  # by SHA-256: the contents that could be text
+    with reading(shelf.storage, facts.claim(f"history of {path}"), None):
+        for number, record in enumerate(records):
+            stop.check()
+            reporter.step(Step(f"looking into capture {number + 1} of {len(records)}", 0, 0))
+            versions.append(_version(shelf, history, record, path, partition, texts, reporter))
+    if not any(version.kind for version in versions):
+        problems = [f"{version.capture}: {version.problem}" for version in versions if version.problem]
+        raise NotFound(f"{path} is in none of {len(records)} captures", "\n".join(problems[-3:]))
+    known = [version for version in versions if not version.problem]
+    changes = [_change(before, after, texts) for before, after in pairwise(known) if before.state != after.state]
+    return {
+        "board": shelf.board,
+        "path": path,
+        "versions": [asdict(version) for version in versions],
+        "changes": changes,
+    }
+
+
+def _version(
+    shelf: Shelf, history: History, record: CaptureRecord, path: str, partition: int | None, texts: dict[str, bytes],
+    reporter: Reporter,
+) -> Version:  # fmt: skip
+    said = (record.id, record.finished, record.label)
+    try:
+        with open_files(shelf, history, record, partition, reporter) as files:
+            try:
+                found = files.find(os.fsencode(path), follow=False)
+            except NotFound:
+                return Version(*said)
+            node = found.node
+            return Version(
+                *said, None, node.kind, node.size if node.kind == "file" else 0, node.modified_ns, node.mode,
+                node.user, node.group, _sum(files, found, texts), files.unreadable(found),
+            )  # fmt: skip
+    except BackupctlError as error:
+        return Version(*said, problem=error.cause)
+
+
+def _sum(files: CapturedFiles, found: Found, texts: dict[str, bytes]) -> str:
+    node, tree = found.node, found.tree
+    if node.kind == "link":
+        content = tree.target(node)
+    elif node.kind != "file" or node.size > _COMPARED_MOST:
+        return ""
+    elif node.size > _TEXT_MOST:
+        digest = hashlib.sha256()
+        for offset in range(0, node.size, _CHUNK):
+            digest.update(tree.read(node, offset, _CHUNK))
+        return digest.hexdigest()
+    else:
+        content = tree.read(node, 0, node.size)
+    found_sum = hashlib.sha256(content).hexdigest()
+    texts[found_sum] = content
+    return found_sum
+
+
+def _change(before: Version, after: Version, texts: dict[str, bytes]) -> dict[str, Any]:
+    if before.kind is None or after.kind is None:
+        return _told(before, after, ["appeared" if before.kind is None else "vanished"], None)
+    what = []
+    if before.kind != after.kind:
+        what.append(f"{before.kind} became {after.kind}")
+    if (before.size, before.sha256) != (after.size, after.sha256) or not after.sha256:
+        what.append("content" if after.sha256 or before.size != after.size else "time")
+    what += ["permissions"] if before.mode != after.mode else []
+    what += ["owner"] if (before.user, before.group) != (after.user, after.group) else []
+    diff = None
+    if before.sha256 != after.sha256:
+        diff = _difference(texts.get(before.sha256), texts.get(after.sha256), before.taken, after.taken)
+    return _told(before, after, what, diff)
+
+
+def _told(before: Version, after: Version, what: Sequence[str], diff: list[str] | None) -> dict[str, Any]:
+    """`diff`: lines in the unified format of diff(1); None where it is no text, or too large."""
+    return {"before": before.capture, "after": after.capture, "what": list(what), "diff": diff}
+
+
+def _difference(old: bytes | None, new: bytes | None, before: str, after: str) -> list[str] | None:
+    if old is None or new is None or b"\0" in old or b"\0" in new:
+        return None
+    try:
+        old_lines, new_lines = (content.decode().splitlines() for content in (old, new))
+    except UnicodeDecodeError:
+        return None
+    found = list(difflib.unified_diff(old_lines, new_lines, before, after, lineterm=""))
+    return found[:_DIFF_MOST]
