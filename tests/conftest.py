@@ -25,6 +25,7 @@ def pytest_configure() -> None:
         raise OSError(ctypes.get_errno(), "a mount namespace of its own for a process of tests")
 
 
+@pytest.hookimpl(tryfirst=True)  # before the one that reads the groups
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """What takes many minutes is for a long run, BACKUPCTL_LONG=1."""
     if os.environ.get("BACKUPCTL_LONG") != "1":
