@@ -36,6 +36,15 @@ class StandaloneFile:
 
 
 @dataclass(frozen=True)
+class MemberList:
+    """The list of members beside the contents of a capture of files. `checksum`: XXH3-128 of the file, as stored."""
+
+    lines: int
+    bytes: int
+    checksum: str
+
+
+@dataclass(frozen=True)
 class Guard:
     """What keeps a capture from being thinned out. `until`: RFC 3339; None: until it is taken off."""
 
@@ -75,6 +84,7 @@ class CaptureRecord:
     by: str  # program and version
     standalone: StandaloneFile | None = None
     guard: Guard | None = None  # as the capture was taken; events may have taken it off, or put on another
+    members: MemberList | None = None  # of kind `files`
 
     @property
     def lane(self) -> str:

@@ -22,7 +22,7 @@ from typing import Any
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History, counts_as_good
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
-from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, StandaloneFile, Stream
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, MemberList, StandaloneFile, Stream
 from backupctl.formats.strict_json import Fields
 from backupctl.share.lock import Lock
 from backupctl.share.marks import FORMAT, ShelfMark
@@ -114,6 +114,7 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         by=fields.text("by"),
         standalone=_standalone(fields),
         guard=_guard(fields),
+        members=_members(fields),
     )
 
 
@@ -122,6 +123,13 @@ def _standalone(fields: Fields) -> StandaloneFile | None:
         return None
     found = fields.object("standalone")
     return StandaloneFile(found.integer("bytes"), found.text("checksum", _CHECKSUM))
+
+
+def _members(fields: Fields) -> MemberList | None:
+    if not fields.has("members"):
+        return None
+    found = fields.object("members")
+    return MemberList(found.integer("lines"), found.integer("bytes"), found.text("checksum", _CHECKSUM))
 
 
 def _guard(fields: Fields) -> Guard | None:

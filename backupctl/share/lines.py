@@ -19,24 +19,24 @@ _LINE_MOST = 4096
 _WINDOW_MOST = 8 << 20  # what a decoder should support, by the format's text
 
 
-def lines_of(storage: Storage, name: str) -> Iterator[bytes]:
+def lines_of(storage: Storage, name: str, line_most: int = _LINE_MOST) -> Iterator[bytes]:
     """The lines of a text in one zstd frame, without their line ends.
 
-    Raises Malformed if it is not one whole intact frame of lines of at most 4096 bytes, or the server's disk gives an
-    error for it; OSError if the share itself is in trouble.
+    Raises Malformed if it is not one whole intact frame of lines of at most `line_most` bytes, or the server's disk
+    gives an error for it; OSError if the share itself is in trouble.
     """
-    return chain.from_iterable(batches_of(storage, name))
+    return chain.from_iterable(batches_of(storage, name, line_most))
 
 
-def batches_of(storage: Storage, name: str) -> Iterator[list[bytes]]:
+def batches_of(storage: Storage, name: str, line_most: int = _LINE_MOST) -> Iterator[list[bytes]]:
     """The same, many lines at once."""
     rest = b""  # of a line, at the end of a batch
     with _disk_errors(name):
         for text in _texts_of(storage, name):
             for start in range(0, len(text), _BATCH):  # nearly always one; a million line ends would be a long list
                 *lines, rest = (rest + text[start : start + _BATCH]).split(b"\n")
-                if max(map(len, (*lines, rest))) > _LINE_MOST:
-                    raise Malformed(name, 0, f"lines of at most {_LINE_MOST} bytes", "a longer one")
+                if max(map(len, (*lines, rest))) > line_most:
+                    raise Malformed(name, 0, f"lines of at most {line_most} bytes", "a longer one")
                 yield lines
     if rest:
         raise Malformed(name, 0, "a line end at the end", repr(rest[-40:]))
