@@ -40,7 +40,7 @@ def acl_attribute(text: bytes) -> bytes:
 
     Raises Malformed, also for names in place of numbers: whom they mean elsewhere is not known.
     """
-    entries = []
+    entries: list[tuple[int, int, int]] = []
     for line in re.split(rb"[\n,]", text):
         plain = line.partition(b"#")[0].strip()
         if not plain:
