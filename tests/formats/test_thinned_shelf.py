@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.share.storage import FolderStorage
 from tests.unit.small_board import SEGMENT, SmallBoard
 from tests.unit.thinned_board import card_of_night, check_restores, five_nights, thin_once
@@ -28,7 +28,7 @@ def tool(*words: str | Path) -> bytes:
 @pytest.fixture
 def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
     """Five nights; then a thinning, a night, and one that removes what was rewritten."""
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     board, path = five_nights(tmp_path)
     shelf = board.shelf(FolderStorage(path), path)
     assert thin_once(board, shelf)["rewritten_parts"]

@@ -12,7 +12,7 @@ import pytest
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.policy import Policy
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
@@ -65,7 +65,7 @@ def thin_with(board: SmallBoard, shelf: Shelf, policy: Policy, tidy: bool) -> di
 
 
 def test_a_full_disk_is_tidied(disk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", CELL)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", CELL)
     made = "2026-12-01T02:00:00+01:00"
     share = disk / "share"
     share.mkdir()

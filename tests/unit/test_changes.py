@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from backupctl.domain.changes import Changes, is_sampled, one_in_for, parse_changes, sampled_cells
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.share.manifest import read_manifest
 from backupctl.share.parts import list_parts, part_name
 from backupctl.share.storage import FolderStorage
@@ -21,7 +21,7 @@ CHANGED = (0, 3, 5, 12)  # 3 was zero
 
 @pytest.fixture
 def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(os, "fsync", lambda _: None)
     return SmallBoard(tmp_path)
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
+from backupctl.operations.capturing import run as run_module
 from backupctl.operations.capturing.confirming import confirm_parts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
@@ -18,7 +19,7 @@ from tests.unit.small_board import FIRST_CARD, SECOND_CARD, SEGMENT, SmallBoard,
 
 @pytest.fixture(autouse=True)
 def _small(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
 
 
 @pytest.fixture
@@ -83,7 +84,7 @@ def test_nothing_is_lost_by_what_an_unfinished_run_left(
     board.capture(shelf, FIRST_CARD)
     before = parts(shelf)
     with monkeypatch.context() as patch:
-        patch.setattr(capture_module, "commit", lambda *_: pytest.fail("stopped before the commit"))
+        patch.setattr(run_module, "commit", lambda *_: pytest.fail("stopped before the commit"))
         with pytest.raises(pytest.fail.Exception):
             board.capture(shelf, SECOND_CARD)
     for part in parts(shelf) - before:

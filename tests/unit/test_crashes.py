@@ -17,7 +17,7 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.operations import session as session_module
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.listing import captures_of
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
 from tests.unit.small_board import (
@@ -36,7 +36,7 @@ DATA_SEGMENTS = SEGMENTS - len(ZERO_SEGMENTS)
 
 @pytest.fixture(autouse=True)
 def _small_and_quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(os, "fsync", lambda _: None)  # `Disk` knows what is synced
     # A lock that a crash has torn is watched for a minute.
     monkeypatch.setattr(session_module, "_wait", lambda *_: None)

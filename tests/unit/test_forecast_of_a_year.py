@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.keeping import shelf_ahead as ahead_module
 from backupctl.operations.keeping.forecast import costs_ahead
 from backupctl.operations.progress import Quiet, Stop
@@ -22,7 +22,7 @@ SEEN, YEAR = 60, 369  # the forecast says each seventh night
 
 @pytest.fixture(autouse=True)
 def _small_and_quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (capture_module, ahead_module):
+    for module in (image_run, ahead_module):
         monkeypatch.setattr(module, "SEGMENT_BYTES", CELL_BYTES)
     monkeypatch.setattr(os, "fsync", lambda _: None)
     # Events never change, and each run reads them all.

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.errors import Busy
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import hold
@@ -43,7 +43,7 @@ class StandsStill(FolderStorage):
 
 @pytest.fixture
 def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     return SmallBoard(tmp_path)
 
 

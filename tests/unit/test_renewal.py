@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from backupctl.domain.policy import SpacePolicy
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.capturing.renewal import Renewal
 from backupctl.operations.progress import Quiet, Stop
@@ -27,7 +27,7 @@ SEGMENTS_WRITTEN = 17  # of the first card
 
 @pytest.fixture
 def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     return SmallBoard(tmp_path)
 
 

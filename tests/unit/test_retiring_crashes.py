@@ -12,7 +12,7 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.operations import session as session_module
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.keeping.retiring import remove_shelf
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.marks import RETIRED_MARK, SHELF_MARK, read_shelf_mark
@@ -27,7 +27,7 @@ Start = Callable[[], tuple[SmallBoard, Disk]]
 @pytest.fixture
 def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Start:
     """Makes the same shelf with two captures again and again."""
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(os, "fsync", lambda _: None)  # `Disk` knows what is synced
     monkeypatch.setattr(session_module, "_wait", lambda *_: None)  # for a lock that a crash has torn
     template = empty_shelf(tmp_path / "template")

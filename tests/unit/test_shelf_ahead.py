@@ -15,7 +15,7 @@ from backupctl.domain.changes import Changes
 from backupctl.domain.errors import Interrupted, NotFound
 from backupctl.domain.events import Event
 from backupctl.domain.policy import Policy, RetentionPolicy
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.keeping import shelf_ahead as ahead_module
 from backupctl.operations.keeping.forecast import costs_ahead
 from backupctl.operations.keeping.shelf_ahead import ShelfReading, nights_of
@@ -43,7 +43,7 @@ class Told(Quiet):
 
 @pytest.fixture
 def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SmallBoard:
-    for module in (capture_module, ahead_module):
+    for module in (image_run, ahead_module):
         monkeypatch.setattr(module, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(os, "fsync", lambda _: None)
     return SmallBoard(tmp_path)

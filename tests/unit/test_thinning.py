@@ -13,7 +13,8 @@ import pytest
 
 from backupctl.domain.errors import Exit, NoRoom, NotFound, Refused
 from backupctl.domain.record import Guard
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
+from backupctl.operations.capturing import run as run_module
 from backupctl.operations.exit_codes import of_thinning
 from backupctl.operations.facts import Facts
 from backupctl.operations.keeping import removal as removal_module
@@ -47,14 +48,14 @@ PARTS = [1, 2, 2, 3, 4, 20]  # segments of each, to begin with: by hand from `NI
 
 @pytest.fixture(autouse=True)
 def _small(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
 
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory: pytest.TempPathFactory) -> SmallBoard:
     folder = tmp_path_factory.mktemp("template")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+        patch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
         return five_nights(folder)[0]
 
 
@@ -159,7 +160,7 @@ def test_tidying_asks_also_where_nothing_goes_by_the_policy(board: SmallBoard, s
 
 def test_an_interrupted_runs_part_stays_for_two_days(board: SmallBoard, shelf: Shelf) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(capture_module, "commit", lambda *_: pytest.fail("stopped before the commit"))
+        patch.setattr(run_module, "commit", lambda *_: pytest.fail("stopped before the commit"))
         with pytest.raises(pytest.fail.Exception):
             board.capture(shelf, bytes(reversed(card_of_night(4))))
     board.capture(shelf, card_of_night(4))  # hashes what was left

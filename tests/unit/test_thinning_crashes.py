@@ -18,7 +18,7 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.operations import session as session_module
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.share import ballast as ballast_module
 from backupctl.share.shelf import Shelf
 from tests.unit.faulty_storage import Dead, Disk, Fault, FaultyStorage
@@ -51,7 +51,7 @@ def tidying(board: SmallBoard, shelf: Shelf) -> object:
 
 @pytest.fixture(autouse=True)
 def _small_and_quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(ballast_module, "_BYTES", 512)
     monkeypatch.setattr(os, "fsync", lambda _: None)  # `Disk` knows what is synced
     # A lock that a crash has torn is watched for a minute.

@@ -14,7 +14,7 @@ import pytest
 
 from backupctl.domain.errors import BackupctlError, Busy, NotFound
 from backupctl.operations import session as session_module
-from backupctl.operations.capturing import capture as capture_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
@@ -30,7 +30,7 @@ REMOVALS = 10  # three records, two parts with their tables, three contents
 
 @pytest.fixture(autouse=True)
 def _small(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", SEGMENT)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", SEGMENT)
     monkeypatch.setattr(ballast_module, "_BYTES", 512)
 
 

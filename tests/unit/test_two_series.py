@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.operations.capturing import capture as capture_module
 from backupctl.operations.capturing import cell_store as cell_store_module
+from backupctl.operations.capturing import image_run
 from backupctl.operations.capturing.part_series import CHURN, STABLE
 from backupctl.share import manifest as manifest_module
 from tests.year_of_nights import CELL_BYTES, YearOfNights
@@ -20,7 +20,7 @@ NIGHTS = 730
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_less_is_moved_again_with_two_series_of_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_module, "SEGMENT_BYTES", CELL_BYTES)
+    monkeypatch.setattr(image_run, "SEGMENT_BYTES", CELL_BYTES)
     monkeypatch.setattr(os, "fsync", lambda _: None)
     monkeypatch.setattr(manifest_module, "_event", cache(manifest_module._event))
     moved = []

@@ -9,7 +9,7 @@ from backupctl.board import pace
 from backupctl.domain.card_map import cells
 from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.operations.capturing.reading import StretchReader
-from backupctl.operations.capturing.segmenting import Segmenter
+from backupctl.operations.capturing.segmenting import Segmenter, SegmentMaker
 from backupctl.operations.card_map import layout_of
 from backupctl.operations.preflight.situation import Situation
 from backupctl.share.hashing import Hashing
@@ -31,7 +31,7 @@ def estimate(situation: Situation) -> dict[str, Any]:
     )
     try:
         reader = StretchReader(source.reader, card.data, card.sector_size, lambda _: None)
-        segmenter = Segmenter(reader, index, hashing, policy.store.level, SEGMENT_BYTES)
+        segmenter = Segmenter(reader, SegmentMaker(index, hashing, policy.store.level, SEGMENT_BYTES))
         listed = [cell for cell in cells(card.data, card.zero, card.size, SEGMENT_BYTES) if cell[2]]
         sample = listed[:: max(1, len(listed) // _SAMPLE)]
         began = time.monotonic()

@@ -1,4 +1,4 @@
-"""What the newest capture holds: for placing what is new now, and for saying what has changed since."""
+"""What the newest capture of a card holds: for placing what is new now, and for saying what has changed since."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ class LastCapture:
 
 def last_capture(shelf: Shelf, history: History, index: SegmentIndex, segment_bytes: int) -> LastCapture | None:
     """None if there is none, or none whose contents can be read: that is for verification to tell."""
-    records = list_captures(shelf.storage, shelf.mark, history).records
+    captures = list_captures(shelf.storage, shelf.mark, history)
+    records = [record for record in captures.records if record.kind == "image"]
     if not records:
         return None
     newest = records[-1]

@@ -49,25 +49,57 @@ def runs_of(cells: Iterable[Cell], most: int) -> Iterator[tuple[Cell, ...]]:
         yield tuple(run)
 
 
-class Segmenter:
-    """`make` is called by several threads; each has its own memory and compressor."""
+class SegmentMaker:
+    """Hashes, and compresses what the shelf does not hold. `make` is called by several threads."""
 
     def __init__(
-        self,
-        reader: StretchReader,
-        index: SegmentIndex,
-        hashing: Hashing,
-        level: int,
-        segment_bytes: int,
-        renewal: Renewal | None = None,
+        self, index: SegmentIndex, hashing: Hashing, level: int, usual: int, renewal: Renewal | None = None
     ) -> None:
-        self._reader = reader
+        """`usual`: the length of most segments, in bytes."""
         self._index = index
         self._hashing = hashing
         self._level = level
         self._renewal = renewal
-        self._zeros = bytes(segment_bytes)
-        self._hash_of_zeros = {segment_bytes: hashing.of(self._zeros)}
+        self._zeros = bytes(usual)
+        self._hash_of_zeros = hashing.of(self._zeros)
+        self._local = threading.local()
+
+    def make(self, start: int, view: memoryview, unreadable: tuple[tuple[int, int], ...] = ()) -> Segment:
+        """The segment that `view` is, from byte `start` of the stream on."""
+        state = State.UNREADABLE if unreadable else State.DATA
+        made = Segment(start, len(view), state, unreadable=unreadable)
+        made.hash = self._hashing.of(view)
+        if self._is_zero(view, made.hash):
+            made.hash = b""
+            made.state = State.UNREADABLE if unreadable else State.ZERO
+            return made
+        made.number = self._index.find(made.hash)
+        if made.number < 0 or (self._renewal is not None and self._renewal.is_due(made.number)):
+            made.sha256 = hashlib.sha256(view).digest()
+            made.stored = padded(self._compressor().compress(view))
+        return made
+
+    def _compressor(self) -> zstandard.ZstdCompressor:
+        found: zstandard.ZstdCompressor | None = getattr(self._local, "compressor", None)
+        if found is None:
+            # The frame's own checksum is what `zstd -t` and the shell script check.
+            found = self._local.compressor = zstandard.ZstdCompressor(
+                level=self._level, write_checksum=True, write_content_size=True
+            )
+        return found
+
+    def _is_zero(self, view: memoryview, hash: bytes) -> bool:
+        if len(view) == len(self._zeros):
+            return hash == self._hash_of_zeros and view.tobytes() == self._zeros
+        return view[0] == 0 and view.tobytes().count(0) == len(view)
+
+
+class Segmenter:
+    """`make` is called by several threads; each has its own memory."""
+
+    def __init__(self, reader: StretchReader, maker: SegmentMaker) -> None:
+        self._reader = reader
+        self._maker = maker
         self._local = threading.local()
 
     def make(self, run: tuple[Cell, ...]) -> list[Segment]:
@@ -81,7 +113,7 @@ class Segmenter:
             bad = Ranges(unreadable)
             for low, high, _ in run:
                 with view[low - start : high - start] as piece:
-                    made.append(self._segment(low, piece, tuple(bad.within(low, high)) if bad else ()))
+                    made.append(self._maker.make(low, piece, tuple(bad.within(low, high)) if bad else ()))
         made[0].read_bytes = read_bytes
         return made
 
@@ -89,28 +121,4 @@ class Segmenter:
         buffer: mmap.mmap | None = getattr(self._local, "buffer", None)
         if buffer is None or len(buffer) < length:
             buffer = self._local.buffer = mmap.mmap(-1, length)  # begins a page, as reading past the cache wants it
-            # The frame's own checksum is what `zstd -t` and the shell script check.
-            self._local.compressor = zstandard.ZstdCompressor(
-                level=self._level, write_checksum=True, write_content_size=True
-            )
         return buffer
-
-    def _segment(self, start: int, view: memoryview, unreadable: tuple[tuple[int, int], ...]) -> Segment:
-        state = State.UNREADABLE if unreadable else State.DATA
-        made = Segment(start, len(view), state, unreadable=unreadable)
-        made.hash = self._hashing.of(view)
-        if made.hash == self._zero_hash(len(view)) and view.tobytes() == self._zeros[: len(view)]:
-            made.hash = b""
-            made.state = State.UNREADABLE if unreadable else State.ZERO
-            return made
-        made.number = self._index.find(made.hash)
-        if made.number < 0 or (self._renewal is not None and self._renewal.is_due(made.number)):
-            made.sha256 = hashlib.sha256(view).digest()
-            made.stored = padded(self._local.compressor.compress(view))
-        return made
-
-    def _zero_hash(self, length: int) -> bytes:
-        found = self._hash_of_zeros.get(length)
-        if found is None:
-            found = self._hash_of_zeros[length] = self._hashing.of(self._zeros[:length])
-        return found
