@@ -24,10 +24,10 @@ KINDS = {
 
 # linux/capability.h, struct vfs_cap_data of revision 2: cap_net_raw, permitted and effective.
 CAPABILITY = struct.pack("<5I", 0x02000001, 1 << 13, 0, 0, 0)
-# linux/posix_acl_xattr.h: version, and tag, permissions and id of u::rw, u:1000:rwx, g::r, m::rwx, o::-.
+# linux/posix_acl_xattr.h: version, and tag, permissions and id of u::rw, u:54321:rwx, g::r, m::rwx, o::-.
 ACL = struct.pack("<I", 2) + b"".join(
     struct.pack("<HHI", *entry)
-    for entry in ((1, 6, 0xFFFFFFFF), (2, 7, 1000), (4, 4, 0xFFFFFFFF), (16, 7, 0xFFFFFFFF), (32, 0, 0xFFFFFFFF))
+    for entry in ((1, 6, 0xFFFFFFFF), (2, 7, 54321), (4, 4, 0xFFFFFFFF), (16, 7, 0xFFFFFFFF), (32, 0, 0xFFFFFFFF))
 )
 
 
