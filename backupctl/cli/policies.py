@@ -13,14 +13,18 @@ from backupctl.cli.command import Json, JsonOption, facts_of_machine, moment_of,
 def register(app: typer.Typer) -> None:
     group = typer.Typer(help="What to capture, how, and how long to keep it.", no_args_is_help=True)
     group.command("explain")(explain)
+    group.command("left-out")(left_out)
     app.add_typer(group, name="policy")
 
 
+NameArgument = Annotated[
+    str | None,
+    typer.Argument(metavar="[NAME|FILE]", envvar="BACKUPCTL_POLICY", help="Which policy.", show_default="standard"),
+]
+
+
 def explain(
-    name: Annotated[
-        str | None,
-        typer.Argument(metavar="[NAME|FILE]", envvar="BACKUPCTL_POLICY", help="Which policy.", show_default="standard"),
-    ] = None,
+    name: NameArgument = None,
     as_of: Annotated[
         str | None,
         typer.Option("--as-of", metavar="TIME", help="Draw the calendar of that day.", show_default="today"),
@@ -39,6 +43,33 @@ def explain(
         return operation(policy, file, day)
 
     run_command(task, _text, as_json)
+
+
+def left_out(name: NameArgument = None, as_json: JsonOption = False) -> None:
+    """Lists what a capture of files leaves out, each pattern with the reason."""
+    from backupctl.cli.places import load_policy
+
+    policy = load_policy(name)
+
+    def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.keeping.policies import left_out as operation
+
+        return operation(policy)
+
+    run_command(task, _listed, as_json)
+
+
+def _listed(result: Json) -> str:
+    from backupctl.cli.text import paragraph, printable
+
+    lines = [paragraph(f"By policy {result['name']}, a capture of files leaves out:"), ""]
+    for each in result["left_out"]:
+        lines += [f"  {printable(each['pattern'])}", paragraph(each["why"], " " * 6)]
+    if not result["left_out"]:
+        lines.append("  nothing")
+    if result["taken"]:
+        lines += ["", "and takes all the same:", "", *(f"  {printable(each)}" for each in result["taken"])]
+    return "\n".join(lines)
 
 
 def _text(result: Json) -> str:

@@ -10,10 +10,18 @@ from typing import Any
 
 from backupctl.domain.drill import EVERY, NEVER
 from backupctl.domain.errors import UsageError
+from backupctl.domain.files_policy import IMAGE, KINDS, FilesPolicy, check_files
 from backupctl.domain.notify_policy import NotifyPolicy, check_notify
 from backupctl.domain.quantities import parse_size, parse_span
 from backupctl.domain.scratch import SCRATCH_FOLDER
 from backupctl.domain.units import size, span
+
+
+@dataclass(frozen=True)
+class CapturePolicy:
+    """`[capture]`: what a capture is."""
+
+    kind: str = IMAGE  # or "files"
 
 
 @dataclass(frozen=True)
@@ -25,6 +33,13 @@ class ImagePolicy:
     freeze_memory: int = 32 << 20  # bytes: what may be read while everything on the card is frozen
     max_freeze: int = 2  # seconds, until somebody thaws it whatever happens
     max_rounds: int = 12  # of reading again what was written meanwhile
+
+
+@dataclass(frozen=True)
+class QuiescePolicy:
+    """`[quiesce]`: what is done so that files which are written meanwhile are captured as they were in one instant."""
+
+    sqlite: bool = False  # databases in WAL mode are copied by SQLite itself
 
 
 @dataclass(frozen=True)
@@ -117,7 +132,10 @@ class Policy:
     """A whole policy, by the name of its file."""
 
     name: str = "standard"
+    capture: CapturePolicy = field(default_factory=CapturePolicy)
     image: ImagePolicy = field(default_factory=ImagePolicy)
+    files: FilesPolicy = field(default_factory=FilesPolicy)
+    quiesce: QuiescePolicy = field(default_factory=QuiescePolicy)
     hooks: HooksPolicy = field(default_factory=HooksPolicy)
     store: StorePolicy = field(default_factory=StorePolicy)
     pace: PacePolicy = field(default_factory=PacePolicy)
@@ -176,7 +194,10 @@ def parse_policy(name: str, text: str) -> Policy:
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"policy {name} is not valid TOML: {error}") from None
     sections = {
+        "capture": CapturePolicy,
         "image": ImagePolicy,
+        "files": FilesPolicy,
+        "quiesce": QuiescePolicy,
         "hooks": HooksPolicy,
         "store": StorePolicy,
         "pace": PacePolicy,
@@ -194,6 +215,8 @@ def parse_policy(name: str, text: str) -> Policy:
         if not isinstance(table, dict):
             raise UsageError(f"policy {name}: [{key}] is not a table")
         made[key] = _section(f"{name}, [{key}]", section, table)
+    if made["capture"].kind not in KINDS:
+        raise UsageError(f"policy {name}, [capture]: kind is {' or '.join(KINDS)}")
     if made["image"].live not in ("tracked", "paused", "refuse"):
         raise UsageError(f"policy {name}, [image]: live is tracked, paused or refuse")
     if made["store"].identity not in ("xxh3-128", "sha256"):
@@ -204,10 +227,11 @@ def parse_policy(name: str, text: str) -> Policy:
         raise UsageError(f"policy {name}, [night]: drill is {', '.join(EVERY)} or {NEVER}")
     if not made["night"].scratch.startswith("/"):
         raise UsageError(f"policy {name}, [night]: scratch is not the whole path of a folder")
-    try:
-        check_notify(made["notify"])
-    except ValueError as error:
-        raise UsageError(f"policy {name}, [notify]: {error}") from None
+    for key, check in (("files", check_files), ("notify", check_notify)):
+        try:
+            check(made[key])
+        except ValueError as error:
+            raise UsageError(f"policy {name}, [{key}]: {error}") from None
     return Policy(name=name, **made)
 
 
@@ -239,7 +263,7 @@ def _section(where: str, section: type[Any], table: Mapping[str, object]) -> obj
         if isinstance(default, tuple):
             if not isinstance(value, list):
                 raise UsageError(f"policy {where}: {key} is {given}, not a list", f"Like {key} = [...].")
-            of = int if key == "leave_out" else str
+            of = int if section is ImagePolicy else str
             if not all(type(item) is of for item in value):
                 raise UsageError(f"policy {where}: {key} is {given}, not a list of {of.__name__}")
             value = tuple(value)

@@ -15,7 +15,10 @@ from backupctl.domain.units import counted, size, span
 def in_words(policy: Policy) -> dict[str, dict[str, str]]:
     """By section and key, as the policy's file has them."""
     sections = {name: section for name, section in asdict(policy).items() if isinstance(section, dict)}
-    return {name: {key: _WORDS[key](value) for key, value in section.items()} for name, section in sections.items()}
+    return {
+        name: {key: (_WORDS.get(f"{name}.{key}") or _WORDS[key])(value) for key, value in section.items()}
+        for name, section in sections.items()
+    }
 
 
 def _partitions(left_out: tuple[int, ...]) -> str:
@@ -24,6 +27,10 @@ def _partitions(left_out: tuple[int, ...]) -> str:
     return f"What partition {' and '.join(map(str, left_out))} holds does not come along: it is restored empty."
 
 
+_KINDS = {
+    "image": "A capture is the card: every byte of it that is in use.",
+    "files": "A capture is the files, as an archive.",
+}
 _LIVE = {
     "tracked": "A card in use is captured while the board works, as it was in the instant of a freeze.",
     "paused": "A card in use is frozen for the whole of its capture.",
@@ -64,8 +71,39 @@ def _stands(noun: str, now: str) -> Callable[[int], str]:
     )
 
 
+def _patterns(some: str, none: str) -> Callable[[tuple[str, ...]], str]:
+    return lambda texts: f"{some}: {', '.join(texts)}." if texts else none
+
+
 _WORDS: dict[str, Callable[[Any], str]] = {
-    "leave_out": _partitions,
+    "kind": lambda kind: _KINDS[kind],
+    "image.leave_out": _partitions,
+    "roots": _patterns("From these folders", "From all file systems of the card that the board runs from."),
+    "other_file_systems": lambda wanted: (
+        "What is mounted beneath comes along." if wanted else "What is mounted beneath is left out."
+    ),
+    "files.leave_out": _patterns("Left out", "Nothing more is named to be left out."),
+    "take": _patterns("Taken all the same", "Nothing of what is left out is taken all the same."),
+    "leave_out_usual": lambda wanted: (
+        "Temporary files, caches, swap and trash are left out."
+        if wanted
+        else "Temporary files, caches, swap and trash come along."
+    ),
+    "leave_out_tagged_caches": lambda wanted: (
+        "Of folders that CACHEDIR.TAG calls a cache, only that tag comes along."
+        if wanted
+        else "Folders that CACHEDIR.TAG calls a cache are as any other."
+    ),
+    "leave_out_secrets": lambda wanted: (
+        "Files that are known to hold keys and passwords are left out, also those of `take`."
+        if wanted
+        else "Keys and passwords come along."
+    ),
+    "sqlite": lambda wanted: (
+        "SQLite databases in WAL mode are copied by SQLite itself."
+        if wanted
+        else "Databases are copied as any other file."
+    ),
     "live": lambda how: _LIVE[how],
     "freeze_memory": lambda count: f"No more than {size(count)} are read while everything is frozen.",
     "max_freeze": lambda seconds: f"After {counted(seconds, 'second')} everything is thawed, whatever has happened.",

@@ -96,6 +96,14 @@ def test_nought_needs_no_unit() -> None:
         ('[clock]\ntrust = "never"\n', "auto or always"),
         ('[night]\nstall = "5 s"\n', "not a span"),
         ("retention = 7\n", "not a table"),
+        ('[capture]\nkind = "tape"\n', "image or files"),
+        ("[files]\nleave_out = [2]\n", "not a list of str"),
+        ('[files]\nroots = ["srv"]\n', "'srv' is not the whole path"),
+        ('[files]\nroots = ["/srv/../etc/"]\n', "is written '/etc'"),
+        ('[files]\ntake = ["/srv//a"]\n', "take: '/srv//a' names a folder as ''"),
+        ('[files]\nleave_out = ["/"]\n', "no pattern"),
+        ('[files]\nleave_out = ["a**b"]\n', "alone between slashes"),
+        ('[files]\nroots = ["/srv/a"]\nleave_out = ["/s*/"]\n', "leaves out '/srv/a', which is one of roots"),
     ],
 )
 def test_what_cannot_be_is_refused(text: str, words: str) -> None:

@@ -24,6 +24,11 @@ def test_every_key_of_the_shipped_policy_has_words() -> None:
 
 # For each section, another policy; and for each of its keys a word that only this one has in its sentence.
 OTHERS = [
+    ('[capture]\nkind = "files"\n', ["archive"]),
+    ('[files]\nroots = ["/etc", "/srv"]\nother_file_systems = true\nleave_out = ["*.o"]\ntake = ["/srv/.cache/"]\n'
+     "leave_out_usual = false\nleave_out_tagged_caches = true\nleave_out_secrets = true\n",
+     ["/etc, /srv", "comes along", "*.o", "/srv/.cache/", "trash come along", "only that tag", "are left out"]),
+    ("[quiesce]\nsqlite = true\n", ["SQLite itself"]),
     ('[image]\nleave_out = [3, 4]\nlive = "paused"\nfreeze_memory = "1 MiB"\nmax_freeze = 1\nmax_rounds = 2\n',
      ["partition 3 and 4", "frozen for the whole", "1.00 MiB", "1 second ", "2 rounds"]),
     ('[hooks]\nonly_when = ["sh", "-c", "a b"]\nbefore = ["b4"]\nafter = ["af"]\nstop = ["db", "web"]\ndeadline = 7\n',

@@ -7,7 +7,7 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
-from backupctl.domain import drawn_calendar
+from backupctl.domain import choosing, drawn_calendar
 from backupctl.domain.errors import UsageError
 from backupctl.domain.policy import Policy
 from backupctl.domain.policy_words import in_words
@@ -37,6 +37,13 @@ def explain(policy: Policy, file: Path, today: date) -> dict[str, Any]:
         "oldest": min(kept).isoformat(),
         "calendar": drawn_calendar.draw(kept, today),
     }
+
+
+def left_out(policy: Policy) -> dict[str, Any]:
+    """Behind `policy left-out`, for a whole system's root."""
+    named = [{"pattern": text, "why": "named by the policy"} for text in policy.files.leave_out]
+    known = [{"pattern": each.pattern, "why": each.why} for each in choosing.left_out(policy.files)]
+    return {"name": policy.name, "left_out": named + known, "taken": list(policy.files.take)}
 
 
 def listed(policy: Policy, file: Path) -> dict[str, str]:

@@ -6,6 +6,7 @@ ext file system without /etc. Text is changed in place; a file there that is no 
 
 from __future__ import annotations
 
+import os
 import re
 import secrets
 import uuid
@@ -17,6 +18,8 @@ from backupctl.board.scratch import ScratchFile
 from backupctl.domain.errors import Malformed, Refused, UsageError
 from backupctl.domain.fitting import RESIZABLE, Piece
 from backupctl.domain.identities import Renaming, names_by_label
+from backupctl.domain.left_out import HOST_KEYS
+from backupctl.domain.patterns import exactly, parse_pattern
 from backupctl.domain.units import counted
 from backupctl.domain.volume import PartitionTable
 from backupctl.formats.volume import read_volume
@@ -26,7 +29,7 @@ from backupctl.operations.restoring.clone_files import Found, VolumeFiles, is_te
 
 _HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?", re.ASCII)  # a label of RFC 1123, section 2.1
 _SAFE_NAME = re.compile(r"[A-Za-z0-9._+-]+", re.ASCII)
-_KEYS = re.compile(r"ssh_host_[A-Za-z0-9_]+(_key)(-cert)?(\.pub)?|dropbear_[a-z0-9]+_host_key", re.ASCII)
+_is_host_key = exactly([parse_pattern(text) for text in HOST_KEYS])
 _KEY_FOLDERS = ("/etc/ssh", "/etc/dropbear")
 # systemd, "Safely Building Images": what must not be in two places.
 _OF_ONE_MACHINE = ("/var/lib/dbus/machine-id", "/var/lib/systemd/random-seed")
@@ -256,7 +259,7 @@ class _Cloning:
             if machine and machine.node.kind == "file" and machine.node.size:
                 requests += [f"punch <{machine.node.number}> 0", f"set_inode_field <{machine.node.number}> size 0"]
             keys = [found for folder in _KEY_FOLDERS for found in tree.below(folder)]
-            doomed = [found.path for found in keys if _KEYS.fullmatch(found.path.rpartition("/")[2])]
+            doomed = [found.path for found in keys if _is_host_key(os.fsencode(found.path.lstrip("/")))]
             doomed += [path for path in _OF_ONE_MACHINE if (there := tree.find(path)) and there.node.kind == "file"]
             for path in doomed:
                 if all(_SAFE_NAME.fullmatch(part) for part in path.strip("/").split("/")):
