@@ -33,6 +33,7 @@ def picked(result: Json) -> str:
         return "\n".join([*lines, "Nothing was written."])
     lines += _told("cannot be read", [f"{path}: {cause}" for path, cause in done["lost"]], done["lost_count"])
     lines += _told("not read everywhere from the card, with zeros in place of what is missing", done["unreadable"])
+    lines += _told("changed while they were captured, so that their parts may not belong together", done["torn"])
     lines += _told("cannot be made here", [f"{path}: {cause}" for path, cause in done["skipped"]])
     if done["unset"]:
         lines.append("Not as on the board:")
@@ -64,14 +65,14 @@ def history(result: Json) -> str:
     """The table of captures, and then each change."""
     versions = result["versions"]
     ids = [version["capture"] for version in versions]
-    before = None
+    before: dict[str, list[Any]] = {}  # by lane: captures of a card and of files go by turns
     rows = []
     for version in versions:
         if version["problem"]:
             rows.append((short(version["capture"], ids), when(version["taken"]), "", "", version["problem"]))
             continue
         state = [version[key] for key in ("kind", "size", "sha256", "mode", "user", "group")]
-        told = _told_of(version, state, before)
+        told = _told_of(version, state, before.get(version["lane"]))
         is_there = version["kind"] is not None
         rows.append((
             short(version["capture"], ids), when(version["taken"]),
@@ -79,7 +80,7 @@ def history(result: Json) -> str:
             when(_rfc3339(version["modified_ns"])) if is_there else "",
             told + (", parts not read from the card" if version["has_zeros"] else ""),
         ))  # fmt: skip
-        before = state
+        before[version["lane"]] = state
     lines = [
         f"{result['path']} of {result['board']}",
         "",

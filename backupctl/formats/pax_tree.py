@@ -44,6 +44,7 @@ class PaxTree:
         self._sizes = array("Q")
         self._seconds, self._nanoseconds, self._offsets = array("q"), array("I"), array("Q")
         self._more_links: Counter[int] = Counter()
+        self.torn: set[int] = set()  # numbers of files that went on changing while they were read
         self._load(members)
         self._member = lru_cache(_HEADERS_KEPT)(self._read_member)
 
@@ -91,6 +92,8 @@ class PaxTree:
         elif member.kind in ("character device", "block device"):
             major, minor = map(int, member.target.split(b":"))
             size = major << 32 | array("I", [minor])[0]
+        if member.torn:
+            self.torn.add(len(self._parents))
         seconds, nanoseconds = divmod(member.modified_ns, _SECOND)
         self._modes.append(kind << _MODE_BITS | member.mode)
         self._users.append(member.user)

@@ -87,4 +87,4 @@ def of_picking(result: dict[str, Any]) -> Exit:
         return Exit.DAMAGE
     if done.get("unreadable"):
         return Exit.PARTIAL
-    return Exit.WARNINGS if done.get("skipped") or result.get("warnings") else Exit.DONE
+    return Exit.WARNINGS if done.get("skipped") or done.get("torn") or result.get("warnings") else Exit.DONE

@@ -19,6 +19,7 @@ from backupctl.board.fuse_mount import FuseMount
 from backupctl.operations.picking.image_folder import ImageFolder, Overlay
 from tests.booting_card import BootingCard, make_booting_card, share_of
 from tests.card_images import run
+from tests.files_shelf import share_of_folder
 from tests.formats.ext4_images import FileReader
 from tests.program import backupctl, command, environment
 from tests.real_tree import described, make_odd
@@ -49,14 +50,14 @@ def share(card: BootingCard, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @contextmanager
-def browsing(share: Path, folder: Path) -> Iterator[subprocess.Popen[str]]:
+def browsing(share: Path, folder: Path, shown: str = "disk.img") -> Iterator[subprocess.Popen[str]]:
     process = subprocess.Popen(
         command("browse", "newest", folder), env=environment(share), stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
         text=True, start_new_session=True,
     )  # fmt: skip
     try:
         until = time.monotonic() + 60
-        while not (folder / "disk.img").exists():
+        while not (folder / shown).exists():
             assert time.monotonic() < until and process.poll() is None, process.communicate()
             time.sleep(0.1)
         yield process
@@ -110,6 +111,19 @@ def test_what_a_killed_one_left_is_taken_away(share: Path, tmp_path: Path) -> No
         assert "no capture is shown" in backupctl(None, "browse", "--end", folder, code=2).err
     (folder / "mine").write_text("x")
     assert "not empty" in backupctl(share, "browse", "newest", folder, code=3).err
+
+
+def test_an_archive_and_its_files(card: BootingCard, tmp_path: Path) -> None:
+    share, folder = share_of_folder(card.root, tmp_path), tmp_path / "look"
+    with browsing(share, folder, "archive.tar"):
+        run("cmp", folder / "archive.tar", tmp_path / "folder.tar")
+        files = folder / "files"
+        seen = {str(path.relative_to(files)) for path in files.rglob("*")}
+        assert seen == {str(path.relative_to(card.root)) for path in card.root.rglob("*")}
+        for path in card.root.rglob("*"):
+            assert described(files / path.relative_to(card.root)) == described(path)
+        assert os.getxattr(files / "odd" / "length 100", "user.note") == b"kept"
+        assert (files / "odd" / "linked").stat().st_nlink == 2
 
 
 def test_an_overlay_takes_what_a_repair_writes(card: BootingCard, tmp_path: Path) -> None:

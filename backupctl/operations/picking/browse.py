@@ -17,7 +17,7 @@ from backupctl.domain.record import CaptureRecord
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
-from backupctl.operations.picking.captured_files import open_volumes
+from backupctl.operations.picking.captured_files import open_archive, open_volumes
 from backupctl.operations.picking.image_folder import ImageFolder
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.restoring.capture_view import CaptureView
@@ -38,8 +38,6 @@ def browse(
     """Shows a capture in `folder` until somebody asks for a stop, or unmounts it. Raises Refused, NotFound."""
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of)
-    if record.kind != "image":
-        raise Refused(f"{record.id} is a capture of files, not of a card", "It cannot be shown as a card.")
     with ExitStack() as stack:
         stack.enter_context(_empty(folder))
         stack.enter_context(left_alone(shelf, record, facts))
@@ -54,7 +52,7 @@ def browse(
         reporter.note(
             f"{record.id} of {record.board} is in {folder}. Press ctrl-C to end; it holds keys and passwords."
         )
-        reporter.step(Step(f"showing the card as of {taken:%a %d %b %Y %H:%M}; ctrl-C ends it", 0, 0))
+        reporter.step(Step(f"showing the capture of {taken:%a %d %b %Y %H:%M}; ctrl-C ends it", 0, 0))
         with suppress(Interrupted):
             while mount.is_alive:
                 stop.check()
@@ -78,6 +76,9 @@ def _content(
     view: CaptureView, record: CaptureRecord
 ) -> tuple[dict[str, ReadAt], dict[str, Any], list[str], list[str]]:
     """Files, file systems by folder, folders for those that only the kernel reads, and what is to be said."""
+    if record.kind == "files":
+        archive = open_archive(view)
+        return {"archive.tar": view}, {"files": archive.tree}, [], list(archive.warnings)
     files: dict[str, ReadAt] = {"disk.img": view}
     problems: dict[int, str] = {}
     trees = {_name(volume.number): volume for volume in open_volumes(view, problems)}

@@ -1,4 +1,4 @@
-"""The files that stand in a capture of a card: its file systems, put together as its own fstab has them."""
+"""The files that stand in a capture: of an archive, or of a card's file systems, put together as its fstab has them."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ from backupctl.formats.file_tree import FileTree
 from backupctl.formats.fstab import Entry, parse_fstab
 from backupctl.formats.mounted_trees import Found, MountedTrees
 from backupctl.formats.partition_table import read_partition_table
+from backupctl.formats.pax_reading import read_archive
+from backupctl.formats.pax_tree import PaxTree
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.operations.proving.named_volumes import NamedVolume, find_volume
 from backupctl.operations.restoring.capture_view import CaptureView
@@ -30,9 +32,9 @@ _FSTAB_MOST = 1 << 20
 
 @dataclass(frozen=True)
 class CapturedVolume:
-    """A volume of the card whose files can be read."""
+    """A volume of the card whose files can be read; of a capture of files, the whole."""
 
-    number: int  # of the partition; 0: the card has no table
+    number: int  # of the partition; 0: the card has no table, or it is no card
     start: int  # byte of the card
     size: int
     kind: str
@@ -51,7 +53,13 @@ class CapturedFiles:
         self.view = view
         self.problems: dict[int, str] = {}  # why a volume cannot be read, by its number
         self._elsewhere: dict[str, str] = {}  # mount points, and what fstab mounts there that is not here
-        self.volumes = [volume for volume in open_volumes(view, self.problems) if partition in (None, volume.number)]
+        self._is_archive = view.record.kind == "files"
+        if self._is_archive and partition is not None:
+            raise UsageError(
+                f"{view.record.id} is a capture of files, which has no partitions", "Leave out --partition."
+            )
+        volumes = [open_archive(view)] if self._is_archive else open_volumes(view, self.problems)
+        self.volumes = [volume for volume in volumes if partition in (None, volume.number)]
         if not self.volumes:
             raise NotFound(
                 f"{'this capture' if partition is None else f'partition {partition}'} has no file system that can be "
@@ -60,11 +68,15 @@ class CapturedFiles:
             )
         self._by_tree = {id(volume.tree): volume for volume in self.volumes}
         self.root_volume = self.volumes[0] if len(self.volumes) == 1 else self._find_root()
-        mounts = {} if partition is not None else self._mounts()
+        mounts = {} if partition is not None or self._is_archive else self._mounts()
         self.trees = MountedTrees(self.root_volume.tree, mounts)
 
     def volume_of(self, found: Found) -> CapturedVolume:
         return self._by_tree[id(found.tree)]
+
+    def torn(self, found: Found) -> bool:
+        """Whether a file went on changing while it was read for the capture."""
+        return isinstance(found.tree, PaxTree) and found.node.number in found.tree.torn
 
     def unreadable(self, found: Found) -> bool:
         """Whether the card could not be read somewhere in this file. Raises Malformed, OSError."""
@@ -155,6 +167,19 @@ class CapturedFiles:
         except Malformed:
             return {}
         return {partition.number: partition.name for partition in table.partitions} if table else {}
+
+
+def open_archive(view: CaptureView) -> CapturedVolume:
+    """The files of a capture of files. Raises Malformed, Damaged, OSError.
+
+    Where the list of members is lost, the headers in the archive tell the same, if slowly.
+    """
+    try:
+        tree, warnings = PaxTree(view, view.members()), tuple[str, ...]()
+    except (Malformed, Damaged, FileNotFoundError) as error:
+        tree = PaxTree(view, (member.listed() for member in read_archive(view)))
+        warnings = (f"the whole archive was read through, since its list of members cannot be used: {error}",)
+    return CapturedVolume(0, 0, view.size, "archive", "", "", "", tree, warnings)
 
 
 def open_volumes(view: CaptureView, problems: dict[int, str]) -> Iterator[CapturedVolume]:

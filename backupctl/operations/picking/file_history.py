@@ -35,6 +35,7 @@ class Version:
     capture: str
     taken: str
     label: str | None
+    lane: str  # see CaptureRecord: only captures of one are compared
     problem: str | None = None
     kind: str | None = None
     size: int = 0
@@ -57,7 +58,7 @@ def file_history(
 ) -> dict[str, Any]:
     """Raises NotFound where no capture has the file; OSError of the share."""
     captures, history = captures_of(shelf)
-    records = [record for record in captures.records if record.kind == "image"]
+    records = captures.records
     versions: list[Version] = []
     texts: dict[str, bytes] = {}  # by SHA-256: the contents that could be text
     with reading(shelf.storage, facts.claim(f"history of {path}"), None):
@@ -68,8 +69,15 @@ def file_history(
     if not any(version.kind for version in versions):
         problems = [f"{version.capture}: {version.problem}" for version in versions if version.problem]
         raise NotFound(f"{path} is in none of {len(records)} captures", "\n".join(problems[-3:]))
-    known = [version for version in versions if not version.problem]
-    changes = [_change(before, after, texts) for before, after in pairwise(known) if before.state != after.state]
+    # A capture of a folder may have nothing to do with the path, though the card's has it.
+    lanes = {version.lane for version in versions if version.kind}
+    versions = [version for version in versions if version.problem or version.lane in lanes]
+    changes = [
+        _change(before, after, texts)
+        for lane in sorted(lanes)
+        for before, after in pairwise(version for version in versions if version.lane == lane and not version.problem)
+        if before.state != after.state
+    ]
     return {
         "board": shelf.board,
         "path": path,
@@ -82,7 +90,7 @@ def _version(
     shelf: Shelf, history: History, record: CaptureRecord, path: str, partition: int | None, texts: dict[str, bytes],
     reporter: Reporter,
 ) -> Version:  # fmt: skip
-    said = (record.id, record.finished, record.label)
+    said = (record.id, record.finished, record.label, record.lane)
     try:
         with open_files(shelf, history, record, partition, reporter) as files:
             try:

@@ -111,6 +111,8 @@ def pour_out(shelf: Shelf, options: PickOptions, out: BinaryIO, facts: Facts, re
         found = items[0].found
         if files.unreadable(found):
             reporter.note("the card could not be read everywhere in this file: what is missing comes as zeros")
+        if files.torn(found):
+            reporter.note("the file went on changing while it was captured: its parts may not belong together")
         for offset in range(0, found.node.size, _CHUNK):
             stop.check()
             out.write(found.tree.read(found.node, offset, _CHUNK))
@@ -131,9 +133,7 @@ def _opened(
 def open_files(
     shelf: Shelf, history: History, record: CaptureRecord, partition: int | None, reporter: Reporter
 ) -> Iterator[CapturedFiles]:
-    """A capture's files for as long as the block lasts. Raises Refused for a capture that has no card's bytes."""
-    if record.kind != "image":
-        raise Refused(f"{record.id} is a capture of files, not of a card", "Its files cannot be picked yet.")
+    """A capture's files for as long as the block lasts."""
     with CaptureView(shelf, history, record, reporter.note, _CACHE_BYTES) as view:
         yield CapturedFiles(view, partition)
 

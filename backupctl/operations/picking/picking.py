@@ -52,6 +52,7 @@ class Picked:
     lost_count: int = 0
     is_damage: bool = False  # one of them because of the share
     unreadable: list[str] = field(default_factory=list)  # with zeros in place of what the card did not give
+    torn: list[str] = field(default_factory=list)  # went on changing while they were captured
     skipped: list[tuple[str, str]] = field(default_factory=list)  # cannot be made here, and why
     unset: Counter[str] = field(default_factory=Counter)  # what could not be set, and for how many
 
@@ -143,6 +144,8 @@ class Picker:
                     self._reporter.step(Step("picking", min(self._done, self._total), self._total))
             if self._read(lambda: self._files.unreadable(found)):
                 self._tell(self.result.unreadable, _text(found))
+            if self._files.torn(found):
+                self._tell(self.result.torn, _text(found))
             self._finish(found, descriptor, folders)
         except BaseException:
             os.close(descriptor)

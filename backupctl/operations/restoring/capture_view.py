@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 
 from backupctl.domain.errors import Damaged, Malformed
 from backupctl.domain.events import History
+from backupctl.domain.members import Member
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import Place
@@ -17,6 +18,7 @@ from backupctl.formats.reader import check_bounds
 from backupctl.operations.restoring.stitching import SegmentReader, check_place
 from backupctl.share.contents import read_contents
 from backupctl.share.index import SegmentIndex
+from backupctl.share.members import read_members
 from backupctl.share.shelf import Shelf, intact_rows, locate, usable_parts
 from backupctl.share.tables import table_name
 
@@ -98,6 +100,17 @@ class CaptureView:
                 found[low - offset : high - offset] = content[low - start : high - start]
             number += 1
         return bytes(length) if found is None else bytes(found)
+
+    def members(self) -> Iterator[Member]:
+        """Of a capture of files, by the list beside its contents. Raises Malformed, Damaged, OSError."""
+        lines = 0
+        for lines, member in enumerate(read_members(self._shelf.storage, self._shelf.mark, self.record.id), 1):  # noqa: B007 - counted
+            yield member
+        if self.record.members is None or lines != self.record.members.lines:
+            raise Damaged(
+                f"record and list of members of {self.record.id} do not agree: one of them was altered",
+                "Run `backupctl verify`, and choose another capture.",
+            )
 
     def data(self) -> Iterator[tuple[int, int]]:
         """The stretches that have a segment, in order; all else is zeros."""
