@@ -38,8 +38,8 @@ class Pattern:
 
     @property
     def expression(self) -> bytes:
-        """Of what it names."""
-        return b"".join([self._beginning, *_joined(self.names), b"/" if self.folders_only else b""])
+        """Of what it names, from the root or, if it is not anchored, from any folder on."""
+        return b"".join([*_joined(self.names), b"/" if self.folders_only else b""])
 
     @property
     def on_the_way(self) -> bytes:
@@ -50,10 +50,6 @@ class Pattern:
         counts = range(1, min(deep + 1, len(self.names)))
         ways = [b"".join(_joined(self.names[:count])) + (b"/" if count == deep else rb"/\Z") for count in counts]
         return b"|".join(ways) or b"(?!)"
-
-    @property
-    def _beginning(self) -> bytes:
-        return b"" if self.anchored else _FOLDERS
 
 
 def parse_pattern(text: str) -> Pattern:
@@ -73,22 +69,29 @@ def parse_pattern(text: str) -> Pattern:
 
 def any_of(patterns: Sequence[Pattern]) -> Search:
     """Whether one of them names a path, or a folder that it is in."""
-    return _search(rb"(?:%s)(?:(?<=/)|/|\Z)" % pattern.expression for pattern in patterns)
+    return _search(patterns, rb"(?:(?<=/)|/|\Z)")
 
 
 def exactly(patterns: Sequence[Pattern]) -> Search:
     """Whether one of them names a path itself."""
-    return _search(rb"(?:%s)\Z" % pattern.expression for pattern in patterns)
+    return _search(patterns, rb"\Z")
 
 
 def on_the_way(patterns: Sequence[Pattern]) -> Search:
     """Whether something that one of them names may be in a folder."""
-    return _search(b"(?:%s)" % pattern.on_the_way for pattern in patterns)
+    return _compiled([b"(?:%s)" % pattern.on_the_way for pattern in patterns])
 
 
-def _search(expressions: Iterable[bytes]) -> Search:
-    joined = b"|".join(expressions)
-    return re.compile(joined, re.DOTALL).match if joined else _never
+def _search(patterns: Sequence[Pattern], end: bytes) -> Search:
+    anywhere = b"|".join(pattern.expression for pattern in patterns if not pattern.anchored)
+    anchored = b"|".join(pattern.expression for pattern in patterns if pattern.anchored)
+    # All of one sort together, so that a path is gone through once for all of them.
+    ways = [*([anchored] if anchored else []), *([_FOLDERS + b"(?:%s)" % anywhere] if anywhere else [])]
+    return _compiled([b"(?:%s)%s" % (b"|".join(ways), end)] if ways else [])
+
+
+def _compiled(expressions: Sequence[bytes]) -> Search:
+    return re.compile(b"|".join(expressions), re.DOTALL).match if expressions else _never
 
 
 def _never(path: bytes) -> None:
