@@ -89,6 +89,8 @@ def drawn(result: Json) -> str:
     today, oldest = (date.fromisoformat(result[key]) for key in ("today", "oldest"))
     count = result["captures"]
     taken, dot = ("every night", "has gone") if result["every_night"] else ("as planned", "has gone, or was no night")
+    if result["times_a_day"] > 1:
+        taken += f", the last one of {result['times_a_day']}"
     there = f"{count['today']} {'is' if count['today'] == 1 else 'are'} there on {day_words(today, 0)}"
     same = count["fewest"] == count["most"]
     over_the_year = "as all the year" if same else f"over the year {count['fewest']} to {count['most']}"

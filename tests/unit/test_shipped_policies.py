@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from itertools import islice, pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from backupctl.cli.places import load_policy
+from backupctl.cli.policies import drawn
 from backupctl.domain.due import overdue_from
 from backupctl.domain.policy import Policy, RetentionPolicy
 from backupctl.formats.calendar_event import parse_calendar_event
@@ -24,13 +25,14 @@ HOUR, DAY = 3600, 86_400
 KEPT = {
     "sensor": RetentionPolicy(newest=4, daily=0, weekly=4, monthly=6, yearly=0),
     "hub": RetentionPolicy(everything_for=36 * HOUR, daily=14, weekly=8, monthly=6, yearly=0),
+    "hub-data": RetentionPolicy(everything_for=48 * HOUR, daily=14, weekly=4, monthly=0, yearly=0),
     "media": RetentionPolicy(daily=0, weekly=4, monthly=3, yearly=0),
     "kiosk": RetentionPolicy(newest=3, daily=0, weekly=0, monthly=3, yearly=0),
 }
-OVERDUE = {"sensor": 6 * DAY, "hub": 36 * HOUR, "media": 9 * DAY, "kiosk": 9 * DAY}
+OVERDUE = {"sensor": 6 * DAY, "hub": 36 * HOUR, "hub-data": 20 * HOUR, "media": 9 * DAY, "kiosk": 9 * DAY}
 DRILLS = {"sensor": "quarterly", "hub": "monthly"}
 # The nights of a week, Monday is 0.
-NIGHTS = {"sensor": {2, 6}, "hub": set(range(7)), "media": {0}, "kiosk": {6}}
+NIGHTS = {"sensor": {2, 6}, "hub": set(range(7)), "hub-data": set(range(7)), "media": {0}, "kiosk": {6}}
 
 
 def policy(name: str) -> Policy:
@@ -50,6 +52,14 @@ def test_what_was_asked_for(name: str) -> None:
     assert set(parse_calendar_event(found.schedule.when).weekdays) == NIGHTS[name]
     assert found.pace.rate == (20_000_000 if name == "media" else 0)
     assert bool(found.hooks.before) == (name == "hub")
+    assert (found.capture.kind == "files", found.quiesce.sqlite) == (name == "hub-data", name == "hub-data")
+
+
+def test_every_six_hours() -> None:
+    event = parse_calendar_event(policy("hub-data").schedule.when)
+    runs = list(islice(event.after(datetime(2026, 3, 1, tzinfo=UTC), UTC), 9))
+    assert {following - run for run, following in pairwise(runs)} == {timedelta(hours=6)}
+    assert "the last one of 4" in drawn(explain(policy("hub-data"), FOLDER, date(2026, 11, 24)))
 
 
 @pytest.mark.parametrize("name", NAMES)

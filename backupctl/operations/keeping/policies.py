@@ -31,6 +31,7 @@ def explain(policy: Policy, file: Path, today: date) -> dict[str, Any]:
         "file": str(file),
         "words": in_words(policy),
         "every_night": in_a_year == 366,
+        "times_a_day": len(nights.hours) * len(nights.minutes) * len(nights.seconds),
         "today": today.isoformat(),
         "kept": [{"day": day.isoformat(), "because": list(dict.fromkeys(tiers))} for day, tiers in kept.items()],
         "captures": {"today": len(kept), "fewest": fewest, "most": most},
