@@ -45,6 +45,18 @@ class MemberList:
 
 
 @dataclass(frozen=True)
+class CardHead:
+    """What a card needs to boot and no file holds, beside the contents of a capture of files.
+
+    `ranges`: stretches of the card, half-open, in bytes; `bytes` and `checksum` (XXH3-128) of the file, as stored.
+    """
+
+    ranges: tuple[tuple[int, int], ...]
+    bytes: int
+    checksum: str
+
+
+@dataclass(frozen=True)
 class Guard:
     """What keeps a capture from being thinned out. `until`: RFC 3339; None: until it is taken off."""
 
@@ -85,6 +97,7 @@ class CaptureRecord:
     standalone: StandaloneFile | None = None
     guard: Guard | None = None  # as the capture was taken; events may have taken it off, or put on another
     members: MemberList | None = None  # of kind `files`
+    head: CardHead | None = None  # of kind `files`, of a whole board
 
     @property
     def lane(self) -> str:

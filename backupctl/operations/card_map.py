@@ -73,6 +73,7 @@ def _name(volume: CardVolume) -> str:
 def layout_of(card: CardMap) -> dict[str, object]:
     """What a record says of a card's layout: table and volumes, bytes."""
     return {
+        "size": card.size,
         "sector_size": card.sector_size,
         "scheme": card.table.scheme if card.table else None,
         "identity": card.table.identity if card.table else None,

@@ -22,7 +22,7 @@ from typing import Any
 from backupctl.domain.errors import BackupctlError, Busy, Malformed, Refused
 from backupctl.domain.events import History, counts_as_good
 from backupctl.domain.names import BOARD, CAPTURE_ID, PART
-from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, Guard, MemberList, StandaloneFile, Stream
+from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, CardHead, Guard, MemberList, StandaloneFile, Stream
 from backupctl.formats.strict_json import Fields
 from backupctl.share.lock import Lock
 from backupctl.share.marks import FORMAT, ShelfMark
@@ -115,6 +115,7 @@ def read_record(storage: Storage, mark: ShelfMark, capture: str) -> CaptureRecor
         standalone=_standalone(fields),
         guard=_guard(fields),
         members=_members(fields),
+        head=_head(fields),
     )
 
 
@@ -130,6 +131,13 @@ def _members(fields: Fields) -> MemberList | None:
         return None
     found = fields.object("members")
     return MemberList(found.integer("lines"), found.integer("bytes"), found.text("checksum", _CHECKSUM))
+
+
+def _head(fields: Fields) -> CardHead | None:
+    if not fields.has("head"):
+        return None
+    found = fields.object("head")
+    return CardHead(found.ranges("ranges"), found.integer("bytes"), found.text("checksum", _CHECKSUM))
 
 
 def _guard(fields: Fields) -> Guard | None:

@@ -19,7 +19,7 @@ _MARKS = "|".join(re.escape(name) for name in (SHARE_MARK, SHELF_MARK, RETIRED_M
 _BY_NAME = {
     PART_FILE: rf"stock/{PART.pattern}\.zst",
     TABLES: rf"stock/{PART.pattern}\.table\.zst",
-    CONTENTS: rf"captures/{_ID}/(?:contents|members)\.\d+\.tsv\.zst",
+    CONTENTS: rf"captures/{_ID}/(?:(?:contents|members)\.\d+\.tsv|head)\.zst",
     RECORDS: rf"captures/{_ID}/record\.json",
     STANDALONE: rf"captures/{_ID}/{_ID}\.img\.zst",
     "manifest": rf"manifest/(?:{EVENT.pattern}|{FOLDED_EVENTS.pattern})",

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import errno
-
 import xxhash
 import zstandard
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.events import History
 from backupctl.domain.policy import StorePolicy
-from backupctl.domain.record import CaptureRecord, StandaloneFile
+from backupctl.domain.record import StandaloneFile
 from backupctl.domain.segments import SEGMENTS_AT_ONCE, Entry
 from backupctl.operations.capturing.confirming import checksum_of
 from backupctl.operations.ordered import in_order
@@ -71,29 +69,6 @@ def write_standalone(
             "Nothing older is hurt. Look at the NAS: its disks, its memory, its log. Then try again.",
         )
     return made
-
-
-def fault_of_standalone(shelf: Shelf, record: CaptureRecord, every_byte: bool, stop: Stop) -> str | None:
-    """In words, what is wrong with a capture's standalone file by its size, or by all of its bytes.
-
-    None if nothing is, or its record tells of no such file. Raises OSError of a share in trouble.
-    """
-    said, name = record.standalone, standalone_name(record.id)
-    if said is None:
-        return None
-    size = shelf.storage.size(name)
-    if size is None:
-        return f"{name} is missing"
-    if size != said.bytes:
-        return f"{name} has {size} bytes, and {said.bytes} were written"
-    try:
-        if every_byte and checksum_of(shelf, name, said.bytes, stop) != said.checksum:
-            return f"{name} holds other bytes than were written"
-    except OSError as error:
-        if error.errno != errno.EIO:
-            raise
-        return f"{name} cannot be read: {error}"
-    return None
 
 
 def _zeros(count: int) -> list[memoryview]:

@@ -229,7 +229,7 @@ class _Run:
                 continue
             self._stop.check()
             for name in self._storage.names(folder):
-                if name.startswith(("contents.", "members.", "record.", capture)):
+                if name.startswith(("contents.", "members.", "head.", "record.", capture)):
                     self._take(f"{folder}/{name}")
             self._tray.sync(folder)
             left = self._storage.names(folder)

@@ -11,10 +11,10 @@ from backupctl.domain.errors import Malformed
 from backupctl.domain.events import History
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import CaptureRecord, volumes_within
-from backupctl.operations.capturing.standalone import fault_of_standalone
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Reporter, Stop
+from backupctl.operations.proving.files_beside import faults_beside
 from backupctl.operations.proving.part_check import IntactSegments, PartChecker, every_segment
 from backupctl.operations.session import Session
 from backupctl.share.captures import Captures, record_name
@@ -74,9 +74,7 @@ def _verify(shelf: Shelf, options: VerifyOptions, facts: Facts, reporter: Report
             return _verify(shelf, replace(options, thorough=True), facts, reporter, stop)
         for record in chosen:
             tonight = slice_of is None or int(record.id[-6:], 16) % slice_of[1] == slice_of[0]  # six random hex digits
-            fault = fault_of_standalone(shelf, record, tonight, stop)
-            if fault:
-                findings.problems.append(f"{fault}; the capture itself does not need this file")
+            findings.problems += faults_beside(shelf, record, tonight, stop)
         whole = [record.id for record in chosen if record.id not in hurt] if slice_of is None else []
         # A damaged copy is told of once; from then on, only if no other copy is intact.
         damaged = {hash for _, hash in findings.damaged_copies}.union(*(found["segments"] for found in hurt.values()))
