@@ -51,6 +51,11 @@ class PaxTree:
     def __len__(self) -> int:
         return len(self._parents)
 
+    @property
+    def file_bytes(self) -> int:
+        """Of all files, holes among them."""
+        return sum(size for mode, size in zip(self._modes, self._sizes, strict=True) if not mode >> _MODE_BITS)
+
     def _load(self, members: Iterable[Member]) -> None:
         open_folders: list[tuple[int, bytes]] = []
         last_names: list[bytes] = []  # in each of them

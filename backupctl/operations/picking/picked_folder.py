@@ -78,6 +78,7 @@ class PickedFolder:
         if getattr(os, "mknod", None) not in os.supports_dir_fd:
             raise OSError(errno.ENOTSUP, "pipes and devices cannot be made on this system")
         self._do(os.mknod, name, mode, device)
+        self._do(os.chmod, name, mode & 0o7777)  # of which the process's own mask took some (mknod(2))
 
     def link(self, name: str, top: PickedFolder, existing: str) -> None:
         """Another name for `existing`, a path of names below `top`."""
@@ -99,6 +100,12 @@ class PickedFolder:
 
     def is_link(self, name: str) -> bool:
         return stat.S_ISLNK(self._do(os.stat, name, follow_symlinks=False).st_mode)
+
+    def set_attribute(self, name: str, attribute: bytes, value: bytes) -> None:
+        """Of a link or a device, which are not opened: no call takes a name in a folder, but proc(5) leads to it."""
+        if self.descriptor is None or not hasattr(os, "setxattr"):
+            raise OSError(errno.ENOTSUP, "no extended attributes on this system")
+        os.setxattr(f"/proc/self/fd/{self.descriptor}/{name}", attribute, value, follow_symlinks=False)
 
     def open_pipe(self, name: str) -> int:
         """The descriptor of a pipe, for setting what it is to have."""

@@ -7,7 +7,8 @@ import os
 import re
 import stat
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TypeVar
@@ -93,6 +94,26 @@ class Picker:
         finally:
             top.remove(beside)
 
+    def fill(self, found: Found, top: PickedFolder, besides: Collection[bytes] = ()) -> None:
+        """Puts what is in the folder `found` into `top`, and gives `top` what belongs to `found`; all, or nothing.
+
+        `besides`: names that are left out. Until the end, only the owner of `top` may enter it. Raises as `pick`.
+        """
+        self._top = top
+        self._items.append(".")
+        taken, is_done = set(top.names()), False
+        try:
+            with _private(top):
+                self._put_all(found, top, "", besides)
+                if top.descriptor is not None:
+                    self._finish(found, top.descriptor, [])
+            is_done = True
+        except OSError as error:
+            raise _no_room(error) if error.errno in _FULL else error from None
+        finally:
+            for name in set[str]() if is_done else set(top.names()) - taken:
+                top.remove(name)
+
     def _put(self, found: Found, into: PickedFolder, name: str, within: str, is_item: bool = False) -> None:
         """`within`: the path below the item, "" for the item itself."""
         self._stop.check()
@@ -165,20 +186,25 @@ class Picker:
             raise Malformed(f"folder {_text(found)}", 0, f"at most {_DEEPEST} folders in each other", "more")
         with into.make_folder(name) as folder:
             self.result.folders += 1
-            names = iter(self._files.trees.names(found))
-            while True:
-                try:
-                    entry = self._read(lambda: next(names, None))
-                    if entry is None:
-                        break
-                except (Malformed, Damaged) as error:
-                    self._lose(_text(found), error)  # what comes behind that place is lost
-                    break
-                self._put_below(found, *entry, folder, within)
+            self._put_all(found, folder, within)
             if folder.descriptor is not None:
                 self._finish(found, folder.descriptor, folders)
         if into.descriptor is None:
             into.set_modified(name, found.node.modified_ns)
+
+    def _put_all(self, found: Found, folder: PickedFolder, within: str, besides: Collection[bytes] = ()) -> None:
+        """What is in the folder `found`."""
+        names = iter(self._files.trees.names(found))
+        while True:
+            try:
+                entry = self._read(lambda: next(names, None))
+                if entry is None:
+                    break
+            except (Malformed, Damaged) as error:
+                self._lose(_text(found), error)  # what comes behind that place is lost
+                break
+            if entry[0] not in besides:
+                self._put_below(found, *entry, folder, within)
 
     def _put_below(self, parent: Found, name: bytes, number: int, folder: PickedFolder, within: str) -> None:
         text = os.fsdecode(name)
@@ -202,8 +228,7 @@ class Picker:
             into.make_link(name, self._read(lambda: found.tree.target(node)))
             if self._is_root:
                 into.set_owner(name, node.user, node.group)
-            if self._read(lambda: found.tree.attributes(node)):
-                self.result.unset["extended attributes of links"] += 1
+            self._set_attributes(found, partial(into.set_attribute, name), self._is_root, True)
         elif node.kind == "fifo":
             into.make_node(name, stat.S_IFIFO | 0o600, 0)
             descriptor = into.open_pipe(name)
@@ -215,6 +240,7 @@ class Picker:
             kind = stat.S_IFCHR if node.kind == "character device" else stat.S_IFBLK
             into.make_node(name, kind | node.mode, os.makedev(*node.device))
             into.set_owner(name, node.user, node.group)
+            self._set_attributes(found, partial(into.set_attribute, name), True, True)
         else:
             self.result.unset["sockets, not made" if node.kind == "socket" else "devices, not made"] += 1
             return False
@@ -243,14 +269,17 @@ class Picker:
                 ] += 1
         if hasattr(os, "fchmod"):
             os.fchmod(descriptor, mode)
-        self._set_attributes(found, descriptor, owners_kept, mode == node.mode)
+        set_one = partial(os.setxattr, descriptor) if hasattr(os, "setxattr") else None
+        self._set_attributes(found, set_one, owners_kept, mode == node.mode)
         if os.utime in os.supports_fd:
             try:
                 os.utime(descriptor, ns=(node.modified_ns, node.modified_ns))
             except (OSError, OverflowError):
                 self.result.unset["times, which this file system cannot hold"] += 1
 
-    def _set_attributes(self, found: Found, descriptor: int, owners_kept: bool, is_as_open: bool) -> None:
+    def _set_attributes(
+        self, found: Found, set_one: Callable[[bytes, bytes], None] | None, owners_kept: bool, is_as_open: bool
+    ) -> None:
         try:
             attributes = self._read(lambda: found.tree.attributes(found.node))
         except (Malformed, Damaged):
@@ -267,9 +296,9 @@ class Picker:
             else:
                 allowed = name.startswith(_FOR_ALL) or self._is_root
             try:
-                if not allowed or not hasattr(os, "setxattr"):
+                if not allowed or set_one is None:
                     raise PermissionError
-                os.setxattr(descriptor, name, value)
+                set_one(name, value)
             except OSError:
                 self.result.unset[what] += 1
 
@@ -288,6 +317,24 @@ class Picker:
     def _tell(self, told: list[Result], entry: Result) -> None:
         if len(told) < _TOLD_MOST:
             told.append(entry)
+
+
+@contextmanager
+def _private(folder: PickedFolder) -> Iterator[None]:
+    """A folder that only its owner may enter; as it was before where the block does not end well. Raises Refused."""
+    if folder.descriptor is None:
+        yield
+        return
+    before = stat.S_IMODE(os.fstat(folder.descriptor).st_mode)
+    try:
+        os.fchmod(folder.descriptor, 0o700)
+    except PermissionError:
+        raise Refused(f"{folder.path} is somebody else's folder", "Name one of yours, or a new one.") from None
+    try:
+        yield
+    except BaseException:
+        os.fchmod(folder.descriptor, before)
+        raise
 
 
 def _write(descriptor: int, offset: int, content: bytes) -> None:
