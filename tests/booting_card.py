@@ -24,9 +24,10 @@ class BootingCard:
 
 
 def make_booting_card(
-    folder: Path, root: Path, boot: Path, root_mib: int = 200, options: tuple[str, ...] = (), fstab: str = ""
-) -> BootingCard:
-    """`root` gets /etc/fstab and /boot/firmware. `options`: of mke2fs."""
+    folder: Path, root: Path, boot: Path, root_mib: int = 200, options: tuple[str, ...] = (), fstab: str = "",
+    gpt: bool = False,
+) -> BootingCard:  # fmt: skip
+    """`root` gets /etc/fstab and /boot/firmware. `options`: of mke2fs. `gpt`: in place of an MBR."""
     path = folder / "card.img"
     fat, ext4 = (MIB, 24 * MIB), (26 * MIB, root_mib * MIB)
     with path.open("wb") as file:
@@ -39,11 +40,14 @@ def make_booting_card(
         or f"PARTUUID={DISK}-02 / ext4 defaults 0 1\nPARTUUID={DISK}-01 /boot/firmware vfat ro 0 2\n"
         "nas.lan:/music /srv/music nfs defaults 0 0\n"
     )
-    table = [
-        "label: dos", f"label-id: 0x{DISK}",
-        f"start={fat[0] // 512}, size={fat[1] // 512}, type=c",
-        f"start={ext4[0] // 512}, size={ext4[1] // 512}, type=83",
-    ]  # fmt: skip
+    about = [f"start={start // 512}, size={size // 512}" for start, size in (fat, ext4)]
+    table = ["label: dos", f"label-id: 0x{DISK}", f"{about[0]}, type=c", f"{about[1]}, type=83"]
+    if gpt:
+        table = [
+            "label: gpt", f"label-id: {DISK}-0000-4000-8000-000000000000",
+            f'{about[0]}, type=uefi, uuid={DISK}-0000-4000-8000-000000000001, name="first of all"',
+            f'{about[1]}, type=linux, uuid={DISK}-0000-4000-8000-000000000002, attrs="GUID:59"',
+        ]  # fmt: skip
     run("sfdisk", "-q", path, stdin="\n".join(table) + "\n")
     image = folder / "boot.fat"
     with image.open("wb") as file:

@@ -93,7 +93,7 @@ def run(
     the end of what it said on its error output; OSError where `stdin` cannot be read.
     """
     command = tuple(map(str, args))
-    whole_environment = {**os.environ, **(environment or {}), "LC_ALL": "C", "PATH": _search_path()}
+    whole_environment = {**os.environ, "LC_ALL": "C", "PATH": _search_path(), **(environment or {})}
     program = find_program(command[0])
     if program is None:
         raise ProgramMissing(

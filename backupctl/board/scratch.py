@@ -90,6 +90,10 @@ class ScratchFile:
             yield low, high
             at = high
 
+    def fileno(self) -> int:
+        """Its descriptor, for what this process does with it."""
+        return self._fd
+
     def close(self) -> None:
         os.close(self._fd)
 

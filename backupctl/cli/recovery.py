@@ -24,6 +24,7 @@ from backupctl.cli.command import (
     wanted_share,
 )
 from backupctl.domain.errors import BackupctlError, Exit, UsageError
+from backupctl.domain.fitting import KINDS_OF_ROOT
 from backupctl.domain.scratch import SCRATCH_FOLDER
 
 
@@ -169,6 +170,15 @@ def restore(
             show_default=False,
         ),
     ] = None,
+    file_system: Annotated[
+        str | None,
+        typer.Option(
+            "--file-system",
+            metavar="KIND",
+            help="A capture of files onto a card: the root becomes ext4, btrfs or f2fs.",
+            show_default=False,
+        ),
+    ] = None,
     new_identity: Annotated[
         bool, typer.Option("--new-identity", help="A clone: other disk and volume ids, and all that names them.")
     ] = False,
@@ -190,6 +200,8 @@ def restore(
     capture_name, target = _capture_and_target(words, as_of is not None)
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
 
+    if file_system not in (None, *KINDS_OF_ROOT):
+        raise UsageError(f"--file-system is {', '.join(KINDS_OF_ROOT)}, not {file_system!r}")
     is_card = target.is_block_device()
     length = _size(size) if size is not None else None
     if is_card and length is not None:
@@ -217,7 +229,9 @@ def restore(
 
         clone = CloneWishes(new_identity, host_name, forget_machine)
         clone.check()
-        changes = Changes(fill, shrink, may_ask=not (said or dry_run or yes), clone=clone, scratch=scratch)
+        changes = Changes(
+            fill, shrink, may_ask=not (said or dry_run or yes), clone=clone, scratch=scratch, root_kind=file_system
+        )
         if not is_card and partition is not None:
             from backupctl.operations.restoring.restore_partition import restore_partition_to_file
 

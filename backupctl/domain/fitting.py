@@ -6,13 +6,14 @@ nothing in them has to be kept but their header; whatever else stands behind it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from backupctl.domain.errors import Refused
 from backupctl.domain.units import size
 
 RESIZABLE = frozenset({"ext2", "ext3", "ext4"})
+KINDS_OF_ROOT = ("ext4", "btrfs", "f2fs")  # that a root can be given when a card is made anew of files
 _MOVABLE = frozenset({"swap"})
 STEP = 1 << 20  # ends keep their distance to multiples of 1 MiB (UEFI, section 5.3.1, on alignment)
 
@@ -49,11 +50,18 @@ def as_it_is(pieces: Sequence[Piece], container: Extent | None, why_not: str = "
     return Fitted({piece.number: (piece.start, piece.end) for piece in pieces}, container, why_not=why_not)
 
 
-def fit(pieces: Sequence[Piece], container: Extent | None, usable_end: int, fill: bool) -> Fitted:
+def fit(
+    pieces: Sequence[Piece],
+    container: Extent | None,
+    usable_end: int,
+    fill: bool,
+    resizable: Collection[str] = RESIZABLE,
+) -> Fitted:
     """Puts `pieces` onto a card on which partitions may lie up to `usable_end` (bytes).
 
     `fill`: the last file system grows over what is left; otherwise it changes only where it has to. `container` is the
-    extended partition of an MBR. Raises Refused if the pieces do not fit, and what is in the way cannot be moved.
+    extended partition of an MBR. `resizable`: the kinds of file systems that can be made larger or smaller. Raises
+    Refused if the pieces do not fit, and what is in the way cannot be moved.
     """
     ordered = sorted(pieces, key=lambda piece: piece.start)
     last_end = max((piece.end for piece in ordered), default=0)
@@ -65,7 +73,7 @@ def fit(pieces: Sequence[Piece], container: Extent | None, usable_end: int, fill
         return as_it_is(ordered, trimmed)
     behind = [piece for piece in ordered if piece.start >= _last_fixed(ordered).end]
     candidate = _last_fixed(ordered)
-    if candidate.kind not in RESIZABLE:
+    if candidate.kind not in resizable:
         words = f"{candidate.name} stands last, and holds {candidate.kind}"
         if by > 0:
             return as_it_is(ordered, container, f"{words}, which is left as large as it is")

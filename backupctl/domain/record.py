@@ -105,6 +105,11 @@ class CaptureRecord:
         return f"{self.kind} of {card_of(self.source)}"
 
     @property
+    def makes_a_card(self) -> bool:
+        """Whether a card can be made of it: of some folders, none can."""
+        return self.kind == "image" or self.head is not None
+
+    @property
     def stream_bytes(self) -> int:
         return sum(stream.bytes for stream in self.streams)
 

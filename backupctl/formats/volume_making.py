@@ -49,7 +49,13 @@ def _ext(reader: ReadAt) -> dict[str, Any]:
         "cluster_size": found.block_size * found.cluster_blocks if found.ro_compat & ext4.BIGALLOC else 0,
         "inode_size": found.inode_size,
         "inodes": found.inodes,
+        "reserved_percent": round(100 * _reserved(found) / max(found.blocks, 1), 2),
     }
+
+
+def _reserved(superblock: ext4.Superblock) -> int:
+    high = int.from_bytes(superblock.raw[0x154:0x158], "little") if superblock.incompat & ext4.WIDE else 0
+    return int.from_bytes(superblock.raw[0x08:0x0C], "little") | high << 32
 
 
 def _fat(reader: ReadAt, kind: str) -> dict[str, Any]:

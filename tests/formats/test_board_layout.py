@@ -83,6 +83,9 @@ def test_a_card(tmp_path: Path, options: tuple[str, ...]) -> None:
     assert set(made["features"]) == set(said["Filesystem features"].split())
     numbers = [int(said[key]) for key in ("Block size", "Inode size", "Inode count")]
     assert [made[key] for key in ("block_size", "inode_size", "inodes")] == numbers
+    assert made["reserved_percent"] == pytest.approx(
+        100 * int(said["Reserved block count"]) / int(said["Block count"]), abs=0.01
+    )
     checked = run("fsck.vfat", "-nv", _cut(card.path, MIB, 24 * MIB, tmp_path / "fat"))
     made = volume(layout, 1)["made"]
     for key, words in FAT_WORDS.items():

@@ -30,7 +30,7 @@ KEPT = {
     "kiosk": RetentionPolicy(newest=3, daily=0, weekly=0, monthly=3, yearly=0),
 }
 OVERDUE = {"sensor": 6 * DAY, "hub": 36 * HOUR, "hub-data": 20 * HOUR, "media": 9 * DAY, "kiosk": 9 * DAY}
-DRILLS = {"sensor": "quarterly", "hub": "monthly"}
+DRILLS = {"sensor": "quarterly", "hub": "monthly", "hub-data": "never"}
 # The nights of a week, Monday is 0.
 NIGHTS = {"sensor": {2, 6}, "hub": set(range(7)), "hub-data": set(range(7)), "media": {0}, "kiosk": {6}}
 

@@ -13,8 +13,13 @@ from backupctl.operations.proving.named_volumes import NamedVolume, find_volume,
 from backupctl.operations.proving.root_check import NAMES, RootCheck, looks_like_root
 
 
-def check_boot(volumes: Sequence[NamedVolume], board: BoardFacts, captured_from: str) -> list[Finding]:
-    """`captured_from`: the path of the device that was captured. Raises OSError of what is behind the volumes."""
+def check_boot(
+    volumes: Sequence[NamedVolume], board: BoardFacts, captured_from: str, made_of_files: bool = False
+) -> list[Finding]:
+    """`captured_from`: the path of the device that was captured. `made_of_files`: the card was made anew of them.
+
+    Raises OSError of what is behind the volumes.
+    """
     boot = [BootVolume(volume.name, volume.tree) for volume in volumes if volume.tree is not None]
     try:
         entry = find_entry(boot)
@@ -34,7 +39,10 @@ def check_boot(volumes: Sequence[NamedVolume], board: BoardFacts, captured_from:
         why = f"{root.name} ({root.kind}) cannot be looked into" if root else "which volume is the root is not known"
         return found + [Finding(name, Outcome.NOT_CHECKED, why) for name in NAMES]
     runs = board.runs(kernels)
-    return found + RootCheck(root, root.tree, volumes, captured_from, command_line, kernels, runs).findings()
+    return (
+        found
+        + RootCheck(root, root.tree, volumes, captured_from, command_line, kernels, runs, made_of_files).findings()
+    )
 
 
 def _no_system(volumes: Sequence[NamedVolume], board: BoardFacts) -> Finding:

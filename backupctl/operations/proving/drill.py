@@ -19,6 +19,7 @@ from backupctl.domain.card_map import CardMap, CardVolume
 from backupctl.domain.drill import Finding, Outcome, Verdict, verdict_of
 from backupctl.domain.errors import BackupctlError, Damaged, Malformed, NotFound, Refused
 from backupctl.domain.events import History
+from backupctl.domain.files_policy import FILES
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import GOOD, CaptureRecord
 from backupctl.domain.scratch import SCRATCH_FOLDER
@@ -37,6 +38,8 @@ from backupctl.operations.proving.kernel_check import BoardFacts
 from backupctl.operations.proving.named_volumes import NamedVolume, named
 from backupctl.operations.proving.volume_check import check_volume, need_checkers
 from backupctl.operations.restoring.capture_view import CaptureView
+from backupctl.operations.restoring.captured_layout import card_size_of, sector_size_of
+from backupctl.operations.restoring.card_making import Wishes
 from backupctl.operations.restoring.restore import Target, left_alone, pour
 from backupctl.operations.restoring.scratch_image import Stand, Stands
 from backupctl.operations.session import Session
@@ -84,7 +87,7 @@ def capture_to_drill(captures: Captures, history: History) -> CaptureRecord:
 
     One that is damaged on the share is known to fail, and says nothing of the card.
     """
-    images = [record for record in captures.records if record.kind == "image"]
+    images = [record for record in captures.records if record.makes_a_card]
     whole = [record for record in images if record.id not in history.damaged_captures]
     if not images:
         raise NotFound("there is no capture of a card yet", "Take one: backupctl capture")
@@ -105,15 +108,18 @@ def drill(shelf: Shelf, options: DrillOptions, facts: Facts, reporter: Reporter,
     record = (
         find_capture(captures, options.capture, options.as_of) if named_one else capture_to_drill(captures, history)
     )
-    if record.kind != "image":
-        raise Refused(f"{record.id} is not of a card", "A drill is for captures of the kind image.")
+    if not record.makes_a_card:
+        raise Refused(f"{record.id} is of some folders, from which no board boots", "Drill a capture of its card.")
     plan = _plan(record, options)
     if options.dry_run:
         return {"plan": asdict(plan) | {"rebuilds": plan.rebuilds}, "board": shelf.board, "drilled": False}
     began = time.monotonic()
     with left_alone(shelf, record, facts, "drill"):
         run = _Drill(shelf, history, record, reporter, stop)
-        findings = run.rebuilt(plan) if plan.rebuilds else run.through_view(plan)
+        if record.kind == FILES:
+            findings = run.made_of_files(plan) if plan.rebuilds else run.read_only(plan)
+        else:
+            findings = run.rebuilt(plan) if plan.rebuilds else run.through_view(plan)
     verdict = verdict_of(findings)
     passed = {Verdict.PASSED: True, Verdict.FAILED: False}.get(verdict)
     by_outcome = {
@@ -226,6 +232,35 @@ class _Drill:
         except Damaged as error:
             return [_damaged(error)]
 
+    def made_of_files(self, plan: DrillPlan) -> list[Finding]:
+        """A card is made of them in scratch files, as a restore does."""
+        from backupctl.operations.restoring.preparing_files import prepared_files
+
+        wishes = Wishes(card_size_of(self.record), sector_size_of(self.record))
+        folder = Path(plan.scratch)
+        try:
+            with prepared_files(
+                self.shelf, self.history, self.record, wishes, None, False, folder, self.reporter, self.stop
+            ) as made:
+                mapped, picked = made.source.card_map, made.picked or {}
+                there = f"{counted(picked['files'], 'file')} unpacked, their segments as their hashes say"
+                outcome = Outcome.WRONG if picked["lost_count"] else Outcome.WELL
+                found = [Finding("files", outcome, there), *_of_table(mapped)]
+                found += [Finding("files", Outcome.WARNING, text) for text in made.warnings]
+                for volume in mapped.volumes:
+                    number = volume.partition.number if volume.partition else 0
+                    self.reporter.step(Step(f"checking {_name(volume)}", 0, 0))
+                    found.append(check_volume(volume, made.files[number].path))
+                return found + self._boot(made.source.image, mapped)
+        except (Damaged, Malformed) as error:
+            return [_damaged(error)]
+
+    def read_only(self, plan: DrillPlan) -> list[Finding]:
+        """Without scratch space no card can be made of files."""
+        fault = self._pour(_Nowhere())
+        why = f"{plan.scratch} has room for {size(plan.room_bytes)}, and the capture takes {size(plan.needed_bytes)}"
+        return [fault or Finding("card", Outcome.NOT_CHECKED, f"none was made of the files: {why}")]
+
     def _spans(self, view: ReadAt) -> list[tuple[int, int]]:
         """Of the card's volumes, as `read_card_map` will have them."""
         try:
@@ -256,7 +291,7 @@ class _Drill:
         self.reporter.step(Step("looking for what a board needs to boot", 0, 0))
         source = self.record.source
         volumes = [_with_files(card, volume) for volume in mapped.volumes]
-        return check_boot(volumes, BoardFacts.of_source(source), str(source.get("path")))
+        return check_boot(volumes, BoardFacts.of_source(source), str(source.get("path")), self.record.kind == FILES)
 
 
 def _split(size: int, spans: list[tuple[int, int]], files: Mapping[tuple[int, int], ScratchFile]) -> Stands:

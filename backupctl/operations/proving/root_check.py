@@ -39,6 +39,7 @@ class RootCheck:
     command_line: CommandLine
     kernels: Sequence[KernelImage]
     runs: tuple[str, ...]
+    made_of_files: bool = False  # swap files are left out then, and systemd.special(7) starts without: "swap.target"
 
     def findings(self) -> list[Finding]:
         """One for each of `NAMES`. Raises OSError."""
@@ -129,7 +130,7 @@ class RootCheck:
             fault = self._fault(system, entry)
             if fault is None:
                 met += needs_volume(entry)
-            elif {"noauto", "nofail"} & set(entry.options):
+            elif {"noauto", "nofail"} & set(entry.options) or (self.made_of_files and entry.fstype == "swap"):
                 aside.append(f"{fault}, and the board starts without it")
             else:
                 faults.append(fault)

@@ -12,30 +12,26 @@ was: it is erased only when all this is done.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from backupctl.board import ext4_tools
 from backupctl.board.scratch import ScratchFile, room
-from backupctl.domain.card_map import CardMap
-from backupctl.domain.errors import BackupctlError, Refused
+from backupctl.domain.errors import Refused
 from backupctl.domain.events import History
-from backupctl.domain.fitting import RESIZABLE, Fitted, Piece, as_it_is, fit
-from backupctl.domain.ranges import Ranges
+from backupctl.domain.fitting import RESIZABLE, Piece, as_it_is
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
-from backupctl.domain.volume import PartitionTable
-from backupctl.formats import ext4, mbr
-from backupctl.formats.partition_table import read_partition_table
-from backupctl.formats.table_writing import NewTable, rewritten, usable_end
-from backupctl.operations.card_map import read_card_map
+from backupctl.formats import ext4
 from backupctl.operations.progress import Reporter, Stop, step_by_step
-from backupctl.operations.restoring.captured_layout import held_in_words, in_use_of, pieces_of, sector_size_of
-from backupctl.operations.restoring.cloning import Cloned, CloneWishes, cloned
+from backupctl.operations.restoring.captured_layout import held_in_words, in_use_of, pieces_of
+from backupctl.operations.restoring.card_making import CardMaking, Wishes, content_bytes
+from backupctl.operations.restoring.cloning import Cloned, cloned
 from backupctl.operations.restoring.restore import pour
-from backupctl.operations.restoring.scratch_image import ScratchSource, Stand, Stands
+from backupctl.operations.restoring.scratch_image import ScratchSource
 from backupctl.operations.restoring.stitching import Stretch
 from backupctl.share.shelf import Shelf
 
@@ -46,22 +42,14 @@ MAKING_READY = "making it ready"
 
 
 @dataclass(frozen=True)
-class Wishes:
-    """What the restored card is to be, other than the captured one; bytes."""
-
-    card_size: int
-    sector_size: int
-    fill: bool = False
-    clone: CloneWishes = field(default_factory=CloneWishes)
-
-
-@dataclass(frozen=True)
 class Prepared:
     """What was made ready. `changes` and `warnings` are in words, for the plan."""
 
     source: ScratchSource
     changes: tuple[str, ...]
     warnings: tuple[str, ...]
+    picked: dict[str, Any] | None = None  # of a capture of files: what became of them
+    files: Mapping[int, ScratchFile] = field(default_factory=dict)  # then also: its volumes, by number
 
     @property
     def holds(self) -> tuple[str, ...]:
@@ -122,14 +110,15 @@ class _Preparing:
     stop: Stop
 
     def run(self, shelf: Shelf, history: History) -> Prepared:
-        before = self._stands(self.record.stream_bytes, as_it_is(self.pieces, None))
+        making = CardMaking(self.record, self.record.stream_bytes, self.wishes, self.pieces, self.rest, self.files)
+        before = making.stands(self.record.stream_bytes, as_it_is(self.pieces, None))
 
         def never(_: Stretch) -> bool:
             return False
 
         pour(shelf, history, self.record, before, never, self.reporter, self.stop, doing=MAKING_READY)
-        table = self._table(before)
-        fitted = self._fitted(before, table)
+        table = making.table(before)
+        fitted = making.fitted(before, table)
         changes: list[str] = []
         warnings: list[str] = []
         if fitted.why_not:
@@ -145,93 +134,13 @@ class _Preparing:
             clone = cloned(self.pieces, self.files, table, self.wishes.clone, self.reporter, self.stop)
             changes += clone.changes
             warnings += clone.warnings
-        content_end = self._write_rest(before, table, fitted, clone, warnings)
+        content_end = making.write_rest(before, table, fitted, clone, warnings)
         if table and table.sector_size != self.wishes.sector_size:
             changes.append(f"the partition table is written for sectors of {self.wishes.sector_size} bytes")
-        after = self._stands(self.wishes.card_size, fitted)
+        after = making.stands(self.wishes.card_size, fitted)
         return Prepared(
-            ScratchSource(after, self._map(after, fitted, clone, content_end)), tuple(changes), tuple(warnings)
+            ScratchSource(after, making.map(after, fitted, clone, content_end)), tuple(changes), tuple(warnings)
         )
-
-    def _stands(self, card_size: int, fitted: Fitted) -> Stands:
-        volumes = [Stand(*fitted.places[number], file, 0) for number, file in self.files.items()]
-        between = Ranges(fitted.places.values()).inverted(0, card_size)
-        return Stands(card_size, [*volumes, *(Stand(start, end, self.rest, start) for start, end in between)])
-
-    def _table(self, image: Stands) -> PartitionTable | None:
-        table = read_partition_table(image, sector_size_of(self.record))
-        found = [(p.number, p.start, p.end) for p in table.partitions] if table else []
-        said = [(piece.number, piece.start, piece.end) for piece in self.pieces if piece.number]
-        if sorted(found) != sorted(said):
-            raise Refused(
-                f"record and partition table of {self.record.id} do not agree",
-                "Nothing was written. Restore it unchanged, onto a card that is as large.",
-            )
-        if table and any(table.structures.touches(piece.start, piece.end) for piece in self.pieces):
-            raise Refused(
-                "a partition of this card lies over the partition table itself, so that neither can be changed",
-                "Nothing was written. Restore it unchanged, onto a card that is as large.",
-            )
-        return table
-
-    def _fitted(self, image: Stands, table: PartitionTable | None) -> Fitted:
-        wishes = self.wishes
-        if table is None:
-            return fit(self.pieces, None, wishes.card_size, wishes.fill)
-        container = None
-        if table.scheme == "mbr":
-            container = mbr.extended_partition(image.read_at(0, mbr.RECORD), table.sector_size)
-        return fit(self.pieces, container, usable_end(table, image, wishes.card_size, wishes.sector_size), wishes.fill)
-
-    def _write_rest(
-        self, before: Stands, table: PartitionTable | None, fitted: Fitted, clone: Cloned, warnings: list[str]
-    ) -> int:
-        """What lies outside the volumes: all up to where things change place. Returns where the content ends."""
-        card_size, stream = self.wishes.card_size, self.record.stream_bytes
-        cut = fitted.resized.end if fitted.resized else min(stream, card_size)
-        places = {number: place for number, place in fitted.places.items() if number}
-        new = NewTable(card_size, self.wishes.sector_size, places, fitted.container, clone.disk, clone.partitions)
-        patches = rewritten(before, table, new) if table else []
-        if table:
-            for start, end in table.structures.within(table.sector_size, stream):
-                self.rest.write(start, bytes(end - start))
-        left_out = sum(_content(self.rest, start, end) for start, end in self._gaps().within(cut, stream))
-        if left_out:
-            warnings.append(f"{size(left_out)} that stood behind the partitions, outside all of them, are left out")
-        self.rest.resize(cut)
-        self.rest.resize(card_size)
-        for offset, content in patches:
-            self.rest.write(offset, content)
-        if fitted.resized:
-            return max(end for _, end in fitted.places.values())
-        return cut
-
-    def _gaps(self) -> Ranges:
-        return Ranges((piece.start, piece.end) for piece in self.pieces).inverted(0, self.record.stream_bytes)
-
-    def _map(self, image: Stands, fitted: Fitted, clone: Cloned, content_end: int) -> CardMap:
-        found = read_card_map(image, self.wishes.sector_size)
-        places = {volume.partition.number if volume.partition else 0: volume for volume in found.volumes}
-        for number, place in fitted.places.items():
-            volume = places.get(number)
-            if volume is None or volume.start != place[0] or (number and volume.end != place[1]):
-                raise BackupctlError(
-                    f"the table that was written does not have partition {number} where it should be",
-                    "Nothing was written to the card. Tell the makers of this program.",
-                )
-            if fitted.resized and fitted.resized.number == number and volume.map.warnings:
-                raise BackupctlError(
-                    f"{fitted.resized.name} cannot be read after it was changed: {'; '.join(volume.map.warnings)}",
-                    "Nothing was written to the card. Tell the makers of this program.",
-                )
-        if clone.disk and (found.table is None or found.table.identity != clone.disk):
-            raise BackupctlError("the table that was written does not have its new identity", "Nothing was written.")
-        structures = found.table.structures if found.table else Ranges()
-        behind = Ranges([(min(content_end, image.size), image.size)]) - structures
-        # What the capture's policy left out was not captured: it is not known to be zeros.
-        left_out = Ranges(fitted.places[piece.number] for piece in self.pieces if piece.kind == "left out")
-        free = found.free | behind | left_out
-        return replace(found, free=free, zero=found.zero - free)
 
 
 def resized(
@@ -244,7 +153,7 @@ def resized(
     step = step_by_step(reporter, stop)
     step(f"checking {piece.name}")
     superblock = _superblock(file, piece)
-    behind = _content(file, superblock.blocks * superblock.block_size, file.size)
+    behind = content_bytes(file, superblock.blocks * superblock.block_size, file.size)
     if behind:
         warnings.append(f"{size(behind)} behind the file system of {piece.name}, in its partition, are left out")
     ext4_tools.make_clean(file.path, piece.name)
@@ -286,14 +195,4 @@ def _superblock(file: ScratchFile, piece: Piece) -> ext4.Superblock:
     found = ext4.parse_superblock(file.read_at(ext4.SUPERBLOCK_OFFSET, ext4.SUPERBLOCK_LENGTH))
     if found is None or found.log_block_size > 6 or piece.kind not in RESIZABLE:
         raise Refused(f"{piece.name} holds no ext file system that can be changed", "Nothing was written.")
-    return found
-
-
-def _content(file: ScratchFile, start: int, end: int) -> int:
-    """Bytes there that are not zero, counted in whole pages."""
-    found = 0
-    for low, high in file.written(start, end):
-        for at in range(low, high, _LOOK_BYTES):
-            piece = file.read_at(at, min(_LOOK_BYTES, high - at))
-            found += sum(len(page) for i in range(0, len(piece), 4096) if any(page := piece[i : i + 4096]))
     return found

@@ -11,6 +11,7 @@ from backupctl.board.scratch import ScratchFile
 from backupctl.domain.card_map import CardMap
 from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.events import History
+from backupctl.domain.files_policy import IMAGE
 from backupctl.domain.fitting import RESIZABLE, Piece
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
@@ -25,7 +26,9 @@ from backupctl.share.shelf import Shelf
 
 
 def piece_numbered(record: CaptureRecord, number: int) -> Piece:
-    """Raises NotFound, Refused for a record that makes no sense."""
+    """Raises NotFound, Refused for a record that makes no sense, or of files."""
+    if record.kind != IMAGE:
+        raise Refused(f"{record.id} holds files, and no partitions as they were", "Restore a whole card, or a folder.")
     pieces = {piece.number: piece for piece in pieces_of(record) if piece.number}
     if number not in pieces:
         there = f"has the partitions {', '.join(map(str, sorted(pieces)))}" if pieces else "has no partition table"

@@ -23,10 +23,10 @@ from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import held, identities_of
 from backupctl.operations.restoring.card_source import CaptureSource, CardSource
 from backupctl.operations.restoring.card_writing import CardWriter, DeviceCard
-from backupctl.operations.restoring.preparing import prepared
+from backupctl.operations.restoring.making_ready import made_ready
 from backupctl.operations.restoring.restore import RestorePlan, left_alone, said_of, tell
 from backupctl.operations.restoring.stitching import stream_of
-from backupctl.operations.restoring.suiting import Changes, Room, suited
+from backupctl.operations.restoring.suiting import Changes, Room
 from backupctl.operations.restoring.twins import twins
 from backupctl.share.shelf import Shelf
 
@@ -60,34 +60,34 @@ def restore_to_card(
     with open_exclusive(target, write=False, expected=disk) as device:
         room = Room(device.path, device.size, device.sector_size)
     changes = options.changes
-    fitting = suited(shelf, history, record, room, changes, reporter)
+    ready = made_ready(shelf, history, record, room, changes, options.dry_run, reporter, stop)
     with ExitStack() as stack:
         source: CardSource = CaptureSource(shelf, history, record, reporter.note)
         told: tuple[str, ...] = ()
+        picked: dict[str, Any] = {}
         holds = held(record)
-        warnings = fitting.warnings
-        if fitting.wishes is None:
+        warnings = ready.warnings
+        if ready.making is None:
             _refuse_unless_all_there(shelf, history, record, reporter)
         else:
             refuse_scratch_on_target(changes.scratch, disk)
             stack.enter_context(left_alone(shelf, record, facts))
-            made = stack.enter_context(
-                prepared(shelf, history, record, fitting.wishes, changes.scratch, reporter, stop)
-            )
+            made = stack.enter_context(ready.making)
             source, told, warnings = made.source, made.changes, (*warnings, *made.warnings)
             holds = made.holds
+            picked = {"picked": made.picked} if made.picked else {}
         if not changes.clone.new_identity:
             warnings += tuple(twins(identities_of(record), disk.name))
         plan = _plan(record, history, target, look_at(disk), facts.now(), holds, told, warnings)
         if options.dry_run:
             return {"plan": asdict(plan), "restored": False}
-        if fitting.wishes is None:
+        if ready.making is None:
             stack.enter_context(left_alone(shelf, record, facts))
         ask(options, plan, disk.name, reporter)
         free_space = _write(shelf, record, source, options, disk, facts, reporter, stop)
     body = {"capture": record.id, "target": str(target), "board": record.board}
     tell(shelf, facts, reporter, "restored", {**body, "changes": list(plan.changes)} if plan.changes else body)
-    return {"plan": asdict(plan), "restored": True, "free_space": free_space}
+    return {"plan": asdict(plan), "restored": True, "free_space": free_space, **picked}
 
 
 def _write(

@@ -10,10 +10,10 @@ from typing import Any
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.restoring.captured_layout import sector_size_of
-from backupctl.operations.restoring.preparing import prepared
+from backupctl.operations.restoring.captured_layout import card_size_of, sector_size_of
+from backupctl.operations.restoring.making_ready import made_ready
 from backupctl.operations.restoring.restore import left_alone, named_file, plan_file, restore_to_file, tell
-from backupctl.operations.restoring.suiting import Changes, Room, suited
+from backupctl.operations.restoring.suiting import Changes, Room
 from backupctl.share.shelf import Shelf
 
 
@@ -25,17 +25,15 @@ def restore_changed_to_file(
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of)
     plan_file(record, history, target, facts.now())
-    room = Room(str(target), size or record.stream_bytes, sector_size_of(record))
-    fitting = suited(shelf, history, record, room, changes, reporter)
-    if fitting.wishes is None and room.size == record.stream_bytes:
+    captured_size = card_size_of(record)
+    room = Room(str(target), size or captured_size, sector_size_of(record))
+    is_other_size = room.size != captured_size
+    ready = made_ready(shelf, history, record, room, changes, dry_run, reporter, stop, always=is_other_size)
+    if ready.making is None:
         return restore_to_file(shelf, record.id, None, target, dry_run, facts, reporter, stop)
-    wishes = fitting.wishes or fitting.as_it_is
-    with (
-        left_alone(shelf, record, facts),
-        prepared(shelf, history, record, wishes, changes.scratch, reporter, stop) as made,
-    ):
+    with left_alone(shelf, record, facts), ready.making as made:
         plan = plan_file(
-            record, history, target, facts.now(), made.changes, (*fitting.warnings, *made.warnings)
+            record, history, target, facts.now(), made.changes, (*ready.warnings, *made.warnings)
         )  # fmt: skip
         if dry_run:
             return {"plan": asdict(plan), "restored": False}
@@ -43,4 +41,5 @@ def restore_changed_to_file(
             made.source.pour(file, lambda *_: False, reporter, stop)
     body = {"capture": record.id, "target": str(target), "board": record.board, "changes": list(plan.changes)}
     tell(shelf, facts, reporter, "restored", body)
-    return {"plan": asdict(plan), "restored": True}
+    picked = {"picked": made.picked} if made.picked else {}
+    return {"plan": asdict(plan), "restored": True, **picked}

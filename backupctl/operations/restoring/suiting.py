@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from backupctl.domain.errors import Malformed, Refused
+from backupctl.domain.errors import Malformed, Refused, UsageError
 from backupctl.domain.events import History
+from backupctl.domain.files_policy import IMAGE
 from backupctl.domain.fitting import RESIZABLE, STEP, Piece, fit
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.scratch import SCRATCH_FOLDER
@@ -19,8 +20,9 @@ from backupctl.formats.ext4_least import least_blocks, used_blocks
 from backupctl.operations.progress import Reporter
 from backupctl.operations.restoring.capture_view import CaptureView
 from backupctl.operations.restoring.captured_layout import pieces_of, sector_size_of
+from backupctl.operations.restoring.card_making import Wishes
 from backupctl.operations.restoring.cloning import CloneWishes
-from backupctl.operations.restoring.preparing import Wishes, does_not_fit
+from backupctl.operations.restoring.preparing import does_not_fit
 from backupctl.share.shelf import Shelf
 
 _BACKUP_GPT_BYTES = 33 * 512  # the least that one takes at the card's end; 5 sectors of 4096 are a little more
@@ -46,6 +48,7 @@ class Changes:
     may_ask: bool = False
     clone: CloneWishes = field(default_factory=CloneWishes)
     scratch: Path = Path(SCRATCH_FOLDER)
+    root_kind: str | None = None  # of a capture of files: the file system that the root is to have
 
 
 @dataclass(frozen=True)
@@ -61,8 +64,12 @@ def suited(
     shelf: Shelf, history: History, record: CaptureRecord, room: Room, changes: Changes, reporter: Reporter
 ) -> Suited:
     """Asks what was not said. Raises Refused if the capture does not suit, and cannot be made to."""
-    if record.kind != "image":
+    if record.kind != IMAGE:
         raise Refused(f"{record.id} holds files, not a card", "Choose a capture of kind image.")
+    if changes.root_kind is not None:
+        raise UsageError(
+            f"{record.id} is a card as it was, file systems included", "--file-system is for captures of files."
+        )
     look = _Look(shelf, history, record)
     is_other_sectors = room.sector_size != sector_size_of(record)
     if is_other_sectors:
