@@ -17,7 +17,7 @@ import pytest
 
 from backupctl.board.block_device import disk_of
 from backupctl.board.card_file import FileReader
-from backupctl.operations.capturing.board_layout import layout_of_board, plan_head, take_head, where_mounted
+from backupctl.operations.capturing.board_layout import layout_of_board, plan_head, take_board, take_head, where_mounted
 from backupctl.operations.card_map import read_card_map
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Stop
@@ -129,6 +129,16 @@ def test_where_the_volumes_of_a_card_are_mounted(board: Board) -> None:
             mounted(str(place / "etc"), board.work / "etc", "--bind"),
         ):
             assert where_mounted(disk_of(device), card_map) == {2: str(place)}
+            shelf = open_shelf(board.share, "shed")
+            shelf.storage.make_folder("captures/trial")
+            taken = take_board(Path(device), {str(place)}, shelf, "trial", True, Stop())
+        shelf.storage.unlink("captures/trial/head.zst")
+        shelf.storage.remove_folder("captures/trial")
+        with FileReader(board.card.path) as reader:
+            offline = layout_of_board(reader, card_map, {2: str(place)})
+        volumes: Any = (taken.layout["volumes"], offline["volumes"])
+        assert [{**about, "free": 0} for about in volumes[0]] == [{**about, "free": 0} for about in volumes[1]]
+        assert "partition 1 (fat16, 24.0 MiB) is not mounted" in taken.warnings[0]
 
 
 def table_of(card: Path) -> dict[str, Any]:

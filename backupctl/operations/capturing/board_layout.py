@@ -7,11 +7,15 @@ lie, and small partitions without a file system, where boards keep boot loaders 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from backupctl.board.block_device import BlockDevice
+from backupctl.board.block_device import BlockDevice, disk_of
+from backupctl.board.direct_reader import DirectReader
+from backupctl.board.open_device import open_shared
+from backupctl.board.volume_tools import MAKEABLE
 from backupctl.domain.card_map import CardMap, CardVolume
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
@@ -20,7 +24,7 @@ from backupctl.domain.units import size
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.formats.volume_making import how_made, names_of
 from backupctl.operations.capturing.confirming import checksum_of
-from backupctl.operations.card_map import layout_of
+from backupctl.operations.card_map import layout_of, read_card_map
 from backupctl.operations.progress import Stop
 from backupctl.share.card_head import HEAD_MOST, head_name, write_head
 from backupctl.share.shelf import Shelf
@@ -38,15 +42,43 @@ class HeadPlan:
     warnings: tuple[str, ...]
 
 
-def where_mounted(disk: BlockDevice, card: CardMap) -> dict[int, str]:
-    """By number of the partition (0: the bare card), the first place where the whole of its file system is mounted."""
+@dataclass(frozen=True)
+class TakenBoard:
+    """What the record says of the card, and what stands beside the contents."""
+
+    layout: dict[str, object]
+    head: CardHead
+    warnings: tuple[str, ...]
+
+
+def take_board(
+    card: Path, places: Collection[str], shelf: Shelf, capture: str, read_back: bool, stop: Stop
+) -> TakenBoard:
+    """Of the card, a whole disk, whose file systems are captured from where they are mounted, `places`.
+
+    The capture's folder must be there. Raises NotFound, Refused, OSError of the card and of the share, BackupctlError
+    where that gives back other bytes than were written.
+    """
+    disk = disk_of(card)
+    # Past the page cache, which goes stale behind what is mounted.
+    with open_shared(disk.path, expected=disk, direct=True) as device:
+        reader = DirectReader(device.fd, device.size, disk.path)
+        found = read_card_map(reader, disk.sector_size, live=True)
+        mounted = {number: place for number, place in where_mounted(disk, found, places).items() if place in places}
+        plan = plan_head(found, mounted)
+        head = take_head(reader, plan, shelf, capture, read_back, stop)
+        return TakenBoard(layout_of_board(reader, found, mounted), head, plan.warnings)
+
+
+def where_mounted(disk: BlockDevice, card: CardMap, preferred: Collection[str] = ()) -> dict[int, str]:
+    """By number of the partition (0: the bare card), a place where the whole of its file system is mounted."""
     numbers = {partition.name: partition.start for partition in disk.partitions}
     by_start = {volume.start: _number(volume) for volume in card.volumes}
     found: dict[int, str] = {}
     for name, mount in disk.mounts:
         number = by_start.get(numbers.get(name, 0))
-        if number is not None and mount.root == "/":
-            found.setdefault(number, mount.mount_point)
+        if number is not None and mount.root == "/" and (number not in found or mount.mount_point in preferred):
+            found[number] = mount.mount_point
     return found
 
 
@@ -88,7 +120,11 @@ def plan_head(card: CardMap, taken: Mapping[int, str]) -> HeadPlan:
     wanted = Ranges(outside.within(0, min(_GAPS_MOST, card.size))) | structures
     warnings = []
     for volume in card.volumes:
-        if _number(volume) in taken or volume.map.kind == "swap" or volume.partition is None:
+        if _number(volume) in taken:
+            if volume.map.kind not in MAKEABLE:
+                warnings.append(f"{taken[_number(volume)]} is {volume.map.kind}, of which no card can be made anew")
+            continue
+        if volume.map.kind == "swap" or volume.partition is None:
             continue
         length = volume.end - volume.start
         if volume.map.identity or length > _RAW_MOST or wanted.total + length > HEAD_MOST:
