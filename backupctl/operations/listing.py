@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import Any
 
 from backupctl.domain.errors import NotFound, UsageError
 from backupctl.domain.events import History, counts_as_good, guard_of
+from backupctl.domain.files_policy import IMAGE
 from backupctl.domain.record import DAMAGED, GOOD, CaptureRecord
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.manifest import read_manifest
@@ -71,10 +72,25 @@ def list_all(share: Path, board: str | None, now: datetime) -> dict[str, Any]:
     return {"captures": found, "problems": problems}
 
 
-def find_capture(captures: Captures, name: str | None, as_of: datetime | None = None) -> CaptureRecord:
+def makes_a_card(record: CaptureRecord) -> bool:
+    """See `CaptureRecord.makes_a_card`; to be given to `find_capture`."""
+    return record.makes_a_card
+
+
+def is_image(record: CaptureRecord) -> bool:
+    """Whether it is a card, byte for byte; to be given to `find_capture`."""
+    return record.kind == IMAGE
+
+
+def find_capture(
+    captures: Captures,
+    name: str | None,
+    as_of: datetime | None = None,
+    wanted: Callable[[CaptureRecord], bool] | None = None,
+) -> CaptureRecord:
     """By id, a unique beginning of one, a label that only one has, or `newest`; or the newest finished by `as_of`.
 
-    A partial capture is the newest only where none counts as good.
+    A partial capture is the newest only where none counts as good. `wanted`: of which it is the newest.
 
     Raises NotFound, UsageError where several match or both are given, Malformed's words where the named record is
     damaged.
@@ -83,14 +99,16 @@ def find_capture(captures: Captures, name: str | None, as_of: datetime | None = 
     if as_of is not None:
         if name is not None:
             raise UsageError(f"{name!r} and a moment both say which capture", "Leave out one of them.")
-        before = [r for r in records if datetime.fromisoformat(r.finished) <= as_of]
+        before = [r for r in filter(wanted, records) if datetime.fromisoformat(r.finished) <= as_of]
         if not before:
             raise NotFound(f"no capture was finished by {as_of:%a %d %b %Y %H:%M}", "See `backupctl list`.")
         return _newest(before, captures)
     if name in (None, "newest"):
-        if not records:
-            raise NotFound("there is no capture yet", "Take one: backupctl capture")
-        return _newest(records, captures)
+        suitable = [*filter(wanted, records)]
+        if not suitable:
+            yet = "there is no capture yet" if not records else "no capture is of a whole card"
+            raise NotFound(yet, "Take one: backupctl capture")
+        return _newest(suitable, captures)
     matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]
     matches = matches or [r for r in records if r.label == name]
     if len(matches) > 1:

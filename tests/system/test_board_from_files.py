@@ -75,6 +75,8 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
     archive = make_archive(root, work / "board.tar")
     share = make_share(work / "share")
     _complete(share, put_capture(share, archive, source="/"), card)
+    # A newer one of a folder only, which is never the one that is meant for a card.
+    put_capture(share, make_archive(boot, work / "folder.tar"), number=2, source="/srv/music")
     yield Board(share, card, archive, work)
 
 

@@ -31,7 +31,7 @@ from backupctl.formats.partition_table import SECTOR_SIZES, read_partition_table
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.operations.card_map import read_card_map
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of, find_capture, makes_a_card
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.proving.boot_check import check_boot
 from backupctl.operations.proving.kernel_check import BoardFacts
@@ -106,7 +106,9 @@ def drill(shelf: Shelf, options: DrillOptions, facts: Facts, reporter: Reporter,
     captures, history = captures_of(shelf)
     named_one = options.capture is not None or options.as_of is not None
     record = (
-        find_capture(captures, options.capture, options.as_of) if named_one else capture_to_drill(captures, history)
+        find_capture(captures, options.capture, options.as_of, makes_a_card)
+        if named_one
+        else capture_to_drill(captures, history)
     )
     if not record.makes_a_card:
         raise Refused(f"{record.id} is of some folders, from which no board boots", "Drill a capture of its card.")

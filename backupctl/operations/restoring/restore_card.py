@@ -18,7 +18,7 @@ from backupctl.domain.record import CaptureRecord
 from backupctl.domain.units import size
 from backupctl.operations.cards import Card, VolumeOnCard, look_at
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of, find_capture, makes_a_card
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import held, identities_of
 from backupctl.operations.restoring.card_source import CaptureSource, CardSource
@@ -55,7 +55,7 @@ def restore_to_card(
     """
     target = options.target.absolute()
     captures, history = captures_of(shelf)
-    record = find_capture(captures, name, as_of)
+    record = find_capture(captures, name, as_of, makes_a_card)
     disk = _card_to_erase(target, shelf)
     with open_exclusive(target, write=False, expected=disk) as device:
         room = Room(device.path, device.size, device.sector_size)

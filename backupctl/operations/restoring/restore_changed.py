@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of, find_capture, makes_a_card
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import card_size_of, sector_size_of
 from backupctl.operations.restoring.making_ready import made_ready
@@ -23,7 +23,7 @@ def restore_changed_to_file(
 ) -> dict[str, Any]:  # fmt: skip
     """Writes the bytes of a card of `size` bytes (None: of the captured one's) into a file. Raises Refused, Damaged."""
     captures, history = captures_of(shelf)
-    record = find_capture(captures, name, as_of)
+    record = find_capture(captures, name, as_of, makes_a_card)
     plan_file(record, history, target, facts.now())
     captured_size = card_size_of(record)
     room = Room(str(target), size or captured_size, sector_size_of(record))

@@ -17,7 +17,7 @@ from backupctl.formats.reader import Window
 from backupctl.formats.volume import read_volume
 from backupctl.operations.cards import VolumeOnCard
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of, find_capture, is_image
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import sector_size_of
 from backupctl.operations.restoring.card_writing import CardWriter, DeviceCard, PartOfCard
@@ -47,7 +47,7 @@ def restore_partition(
     """
     target = options.target.absolute()
     captures, history = captures_of(shelf)
-    record = find_capture(captures, name, as_of)
+    record = find_capture(captures, name, as_of, is_image)
     piece = piece_numbered(record, number)
     disk = disk_of(target)
     refuse_to_write(disk, target, shelf)
@@ -119,7 +119,7 @@ def restore_partition_to_file(
 ) -> dict[str, Any]:  # fmt: skip
     """The bytes of one partition as a file, of `size` bytes if that is said. Raises Refused, Damaged."""
     captures, history = captures_of(shelf)
-    record = find_capture(captures, name, as_of)
+    record = find_capture(captures, name, as_of, is_image)
     piece = piece_numbered(record, number)
     plan_file(record, history, target, facts.now())
     place = Place(str(target), size or piece.end - piece.start, sector_size_of(record))
