@@ -20,6 +20,7 @@ from backupctl.domain.policy import Policy
 from backupctl.operations.capturing.capture import CaptureOptions
 from backupctl.operations.capturing.capture_onto import capture_onto
 from backupctl.operations.capturing.estimate import estimate
+from backupctl.operations.capturing.subject import Subject
 from backupctl.operations.exit_codes import of_capture, of_drill, of_telling
 from backupctl.operations.fleet.beginning import (
     BOARD,
@@ -205,10 +206,12 @@ class Guide:
         self.wish = replace(self.wish, policy=policy_words(name))
 
     def _capture(self) -> None:
-        talk, facts, policy, card = self.course.talk, self.course.world.facts, self._chosen(), self._card()
+        talk, facts, policy = self.course.talk, self.course.world.facts, self._chosen()
         folder, board = Path(self._folder()), self.found["board"]
         result = self.course.work(
-            lambda reporter, _: preflight(folder, board, card, policy, facts, reporter, ahead=estimate),
+            lambda reporter, _: preflight(
+                folder, board, Subject(self.wish.source), policy, facts, reporter, ahead=estimate
+            ),
             _PREFLIGHT_STALL,
         )
         talk.say(begin_view.findings(result["checks"]))
@@ -220,7 +223,7 @@ class Guide:
 
         def task(reporter: Any, stop: Any) -> Json:
             step_aside(policy.pace, reporter)
-            return capture_onto(folder, board, CaptureOptions(card, policy), facts, reporter, stop)
+            return capture_onto(folder, board, CaptureOptions(self.wish.source, policy), facts, reporter, stop)
 
         taken = self.course.work(task, stall_of(policy))
         talk.say(render.capture(taken))

@@ -14,18 +14,19 @@ from backupctl.cli.command import (
     DryRunOption,
     Json,
     JsonOption,
+    KindOption,
     MetricsOption,
     PolicyOption,
     QuietOption,
     ShareOption,
     SourceOption,
     UntilOption,
+    checked_kind,
     facts_of_machine,
     run_command,
     stall_of,
     until_of,
     wanted_share,
-    wanted_source,
 )
 from backupctl.domain.errors import Exit, UsageError
 from backupctl.domain.record import Guard
@@ -45,6 +46,7 @@ def capture(
     board: BoardOption = None,
     policy: PolicyOption = None,
     source: SourceOption = None,
+    kind: KindOption = None,
     label: Annotated[
         str | None, typer.Option("--label", metavar="TEXT", help="A few words to find it by.", show_default=False)
     ] = None,
@@ -56,11 +58,12 @@ def capture(
     confirm: Annotated[
         bool, typer.Option("--confirm/--no-confirm", help="Hash what the last run wrote before using it.")
     ] = True,
+    reread: Annotated[bool, typer.Option("--reread", help="Of files: read also what has not changed.")] = False,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Takes a capture of a card now."""
+    """Takes a capture now, of a card or of files."""
     from backupctl.cli import keeping_view, render
     from backupctl.cli.places import called_as, load_policy
     from backupctl.operations.exit_codes import of_capture as exit_code
@@ -68,7 +71,7 @@ def capture(
     chosen = load_policy(policy)
     if read_back is not None:
         chosen = dataclasses.replace(chosen, store=dataclasses.replace(chosen.store, read_back=read_back))
-    card = wanted_source(source)
+    wanted_kind = checked_kind(kind)
     folder = wanted_share(share)
     facts = facts_of_machine(chosen)
     guarded = _guard(label, guard, until)
@@ -80,7 +83,7 @@ def capture(
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
-        options = CaptureOptions(card, chosen, label, guarded, confirm)
+        options = CaptureOptions(source, chosen, label, guarded, confirm, reread=reread, kind=wanted_kind)
         if dry_run:
             return estimate(folder, board, options, facts, reporter)
         return capture_onto(folder, board, options, facts, reporter, stop)
@@ -106,6 +109,7 @@ def preflight(
     board: BoardOption = None,
     policy: PolicyOption = None,
     source: SourceOption = None,
+    kind: KindOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Makes every check that a capture makes before it reads a byte."""
@@ -113,13 +117,14 @@ def preflight(
     from backupctl.cli.places import load_policy
     from backupctl.operations.exit_codes import of_checks as exit_code
 
-    chosen, card, folder = load_policy(policy), wanted_source(source), wanted_share(share)
+    chosen, wanted_kind, folder = load_policy(policy), checked_kind(kind), wanted_share(share)
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
+        from backupctl.operations.capturing.subject import Subject
         from backupctl.operations.preflight.run import preflight as operation
 
-        return operation(folder, board, card, chosen, facts, reporter)
+        return operation(folder, board, Subject(source, wanted_kind), chosen, facts, reporter)
 
     run_command(
         task, lambda result: render.checks(result["checks"]), as_json, code=exit_code, stall_seconds=_PREFLIGHT_STALL
@@ -139,7 +144,7 @@ def night(
     from backupctl.cli import render, telling
     from backupctl.cli.places import load_policy
 
-    chosen, card, folder = load_policy(policy), wanted_source(source), wanted_share(share)
+    chosen, folder = load_policy(policy), wanted_share(share)
     facts = facts_of_machine(chosen)
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -147,7 +152,7 @@ def night(
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
-        return run_night(Night(folder, board, card, chosen, facts, reporter, stop))
+        return run_night(Night(folder, board, source, chosen, facts, reporter, stop))
 
     def tell(result: Json | None, ended: Exit) -> None:
         if metrics is not None:

@@ -44,6 +44,10 @@ SourceOption = Annotated[
     typer.Option("--source", metavar="PATH", help="The card: a device, or a file.", show_default="this system's"),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+KindOption = Annotated[
+    str | None,
+    typer.Option("--kind", metavar="image|files", help="What it is of; else as the policy has it.", show_default=False),
+]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress, no notes.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and do nothing.")]
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer yes to the question.")]
@@ -132,6 +136,13 @@ def checked_naming(capture_name: str | None, as_of: str | None) -> None:
     """For what changes something about a capture: it has to be named, one way or the other. Raises UsageError."""
     if capture_name is None and as_of is None:
         raise UsageError("which capture?", "Say its ID, its label or newest, or --as-of TIME.")
+
+
+def checked_kind(kind: str | None) -> str | None:
+    """Raises UsageError for a word that is none."""
+    if kind not in (None, "image", "files"):
+        raise UsageError(f"--kind {kind}: there are image and files")
+    return kind
 
 
 def wanted_source(source: Path | None) -> Path:

@@ -56,13 +56,13 @@ class MemberListWriter:
         self._checksum = xxhash.xxh3_128()  # of the lines
         self._stored, self._stored_checksum = 0, xxhash.xxh3_128()  # of the file
 
-    def add(self, member: Member) -> None:
-        """Raises OSError."""
+    def add(self, member: Member, shift: int = 0) -> None:
+        """`shift`: so many bytes behind its `offset`. Raises OSError."""
         self._lines.append(
             b"%b\t%o\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%b\t%b\t%b\n"
             % (
                 _WORDS[member.kind], member.mode, member.user, member.group, member.size, member.modified_ns,
-                member.changed_ns, member.inode, member.offset, member.header_bytes, member.stored_bytes,
+                member.changed_ns, member.inode, member.offset + shift, member.header_bytes, member.stored_bytes,
                 b"torn" if member.torn else b"-", _escaped(member.target), _escaped(member.path),
             )
         )  # fmt: skip

@@ -17,7 +17,7 @@ from backupctl.operations.capturing.source import Source
 from backupctl.operations.facts import this_machine
 from backupctl.operations.preflight.card import check_card
 from backupctl.operations.preflight.check import warnings_for_the_record
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import CardSituation
 from backupctl.operations.progress import Quiet
 from backupctl.operations.session import Session
 from backupctl.share.manifest import append_event
@@ -147,7 +147,7 @@ def test_a_card_that_says_itself_that_it_is_another_is_a_warning_of_the_capture(
         source = Source("/dev/sdb", nothing, 512, {"path": "/dev/sdb", **identity}, lambda: None)
         shelf, facts = open_shelf(hurt.share, "shed"), this_machine(tmp_path)
         session = Session(shelf, facts, Quiet())
-        situation = Situation(hurt.share, shelf, session, facts, Policy(), source, nothing)
+        situation = CardSituation(hurt.share, shelf, session, facts, Policy(), source, None, nothing)
         return warnings_for_the_record([check_card(situation)])
 
     altered(hurt, hurt.captures[1], source={"path": "/dev/sda", "serial": "0x1a"})

@@ -39,13 +39,15 @@ def test_a_server_that_hangs(ready: Rig) -> None:
         from pathlib import Path
 
         from backupctl.domain.policy import Policy
+        from backupctl.operations.capturing.subject import Subject
         from backupctl.operations.facts import this_machine
         from backupctl.operations.preflight.run import preflight
         from backupctl.operations.progress import Quiet
 
         began = time.monotonic()
         facts = this_machine(Path("/var/lib/backupctl"))
-        checks = preflight(Path(share), board, Path(source), Policy(), facts, Quiet(), answer_seconds=3)["checks"]
+        subject = Subject(Path(source))
+        checks = preflight(Path(share), board, subject, Policy(), facts, Quiet(), answer_seconds=3)["checks"]
         return [[check["result"], check["detail"]] for check in checks] + [time.monotonic() - began]
 
     with ready.server_hung():

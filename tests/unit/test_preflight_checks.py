@@ -16,7 +16,7 @@ from backupctl.domain.policy import PacePolicy, Policy
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight import board, card
 from backupctl.operations.preflight.check import Check
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import CardSituation
 from backupctl.share.probe import Probed
 
 NOW = datetime(2026, 12, 1, 3, 0, tzinfo=UTC)
@@ -42,19 +42,19 @@ def situation(
     synchronised: bool | None = True,
     ahead: float | None = None,
     same_machine: bool = False,
-) -> Situation:
+) -> CardSituation:
     shelf = SimpleNamespace(board="greenhouse", mark=SimpleNamespace(same_machine=same_machine))
-    found = Situation(
+    found = CardSituation(
         folder=Path("/nowhere"),
         shelf=cast(Any, shelf),
         session=cast(Any, SimpleNamespace(history=history or History(), problems=[])),
         facts=Facts("greenhouse", machine, "this boot", "UTC", synchronised, Path("/nowhere"), lambda: NOW),
         policy=policy or Policy(),
-        source=cast(Any, SimpleNamespace(identity=identity or {"serial": "0x1a"}, live=live or None, path="/nowhere")),
+        subject=cast(Any, SimpleNamespace(identity=identity or {"serial": "0x1a"}, live=live or None, path="/nowhere")),
         card=cast(Any, SimpleNamespace(size=4 * GIB, data=SimpleNamespace(total=GIB))),
         probed=None if ahead is None else Probed(1 << 20, 1 << 20, ahead),
     )
-    found.__dict__["images"] = images
+    found.__dict__["captures"] = images
     return found
 
 
@@ -163,7 +163,7 @@ def test_words_of_a_difference() -> None:
     ],
 )
 def test_what_the_kernel_says_is_a_warning_with_what_to_do(
-    monkeypatch: pytest.MonkeyPatch, check: Callable[[Situation], Check], found: dict[str, list[str]], said: str
+    monkeypatch: pytest.MonkeyPatch, check: Callable[[CardSituation], Check], found: dict[str, list[str]], said: str
 ) -> None:
     """How it is found in /sys, `test_health.py` tests."""
     monkeypatch.setattr(Path, "is_block_device", lambda _: True)

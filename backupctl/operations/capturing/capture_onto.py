@@ -21,7 +21,7 @@ def capture_onto(
     reporter.step(Step("looking for the share", 0, 0))
     seen = look_at_share(folder, facts)
     refuse_if_any(seen)
-    shelf = shelf_for_capture(folder, board, options.source, options.policy, facts, reporter)
+    shelf = shelf_for_capture(folder, board, options.subject, options.policy, facts, reporter)
     reporter.step(Step("trying to write to the share", 0, 0))
     tried, probed = probe_share(shelf.path)
     refuse_if_any([tried])

@@ -7,12 +7,11 @@ from typing import Any
 
 from backupctl.operations.capturing.capture import CaptureOptions
 from backupctl.operations.capturing.estimate import estimate
-from backupctl.operations.capturing.source import open_source
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.check import as_json, refuse_if_any
 from backupctl.operations.preflight.run import run_checks
 from backupctl.operations.preflight.share import look_at_share
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import situation_of
 from backupctl.operations.progress import Reporter
 from backupctl.operations.session import Session
 from backupctl.operations.shares.adopt import existing_shelf
@@ -25,9 +24,8 @@ def dry_run(
     checks = look_at_share(folder, facts)
     refuse_if_any(checks)
     shelf = existing_shelf(folder, board)
-    with open_source(options.source, options.policy.image) as source:
-        card = source.map(options.policy.image.leave_out)
+    with options.subject.opened(options.policy) as source:
         session = Session(shelf, facts, reporter) if shelf else None
-        situation = Situation(folder, shelf, session, facts, options.policy, source, card)
+        situation = situation_of(folder, shelf, session, facts, options.policy, source)
         checks += run_checks(situation)
         return {"dry_run": True, **estimate(situation), "checks": as_json(checks)}

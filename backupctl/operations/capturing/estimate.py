@@ -8,10 +8,11 @@ from typing import Any
 from backupctl.board import pace
 from backupctl.domain.card_map import cells
 from backupctl.domain.segments import SEGMENT_BYTES
+from backupctl.operations.capturing.estimate_of_files import estimate_of_files
 from backupctl.operations.capturing.reading import StretchReader
 from backupctl.operations.capturing.segmenting import Segmenter, SegmentMaker
 from backupctl.operations.card_map import layout_of
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import CardSituation, TreeSituation
 from backupctl.share.hashing import Hashing
 from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import load_index
@@ -20,8 +21,14 @@ _SAMPLE = 64  # segments that are read
 _BESIDES = 10.0  # seconds for what does not grow with the card: looking for the share, rounds, the freeze, the record
 
 
-def estimate(situation: Situation) -> dict[str, Any]:
+def estimate(situation: CardSituation | TreeSituation) -> dict[str, Any]:
     """Behind `capture --dry-run`; of bytes, and of `seconds` where the share's rates were measured (else None)."""
+    if isinstance(situation, TreeSituation):
+        return estimate_of_files(situation)
+    return _of_card(situation)
+
+
+def _of_card(situation: CardSituation) -> dict[str, Any]:
     shelf, session, policy = situation.shelf, situation.session, situation.policy
     source, card = situation.source, situation.card
     hashing = shelf.mark.hashing if shelf else Hashing(policy.store.identity, 0)
@@ -53,7 +60,7 @@ def estimate(situation: Situation) -> dict[str, Any]:
     }
 
 
-def _seconds(situation: Situation, by_one: float, written: int) -> int | None:
+def _seconds(situation: CardSituation, by_one: float, written: int) -> int | None:
     """`by_one`: seconds that one thread would take to read and compress it all; writing goes on meanwhile."""
     probed, policy = situation.probed, situation.policy
     if probed is None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from backupctl.board.card_file import FileReader
 from backupctl.domain.card_map import CardMap
@@ -38,6 +38,7 @@ class Source:
     check_unchanged: Callable[[], None]  # BackupctlError if somebody wrote to it since it was opened
     live: LiveCard | None = None  # if something uses it
     warnings: tuple[str, ...] = ()
+    kind: ClassVar[str] = "image"
 
     def map(self, leave_out: tuple[int, ...]) -> CardMap:
         """The map of the card; of a live one, a hint."""

@@ -39,7 +39,7 @@ class Night:
 
     share: Path
     board: str | None
-    source: Path
+    source: Path | None  # None: this board, as the policy has it
     policy: Policy
     facts: Facts
     reporter: Reporter
@@ -105,10 +105,10 @@ def _make_room(night: Night) -> StepResult:
     What the last run wrote is confirmed first; where there is room, the capture does that.
     """
     shelf = existing_shelf(night.share, night.board)
-    images = [record for record in captures_of(shelf)[0].records if record.kind == "image"] if shelf else []
-    if not images:
+    records = captures_of(shelf)[0].records if shelf else ()
+    if not records:
         return StepResult({"board": night.board, "free_bytes": None}, Exit.DONE, "nothing to thin yet")
-    room = room_for(night.share, images, images[-1].in_use_bytes, night.policy.space.reserve)
+    room = room_for(night.share, records, records[-1].in_use_bytes, night.policy.space.reserve)
     if room.is_short:
         return _thin(night, SHORT, confirm=True)
     return StepResult({"board": night.board, "free_bytes": room.free}, Exit.DONE, str(room))

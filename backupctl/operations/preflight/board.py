@@ -26,13 +26,13 @@ def check_shelf(situation: Situation) -> Check:
 
 def check_name(situation: Situation) -> Check:
     """Whether another board goes by this one's name: both would be captured in turn, and each would look replaced."""
-    newest = next((record for record in reversed(situation.images) if record.source.get("live")), None)
-    if situation.shelf is None or situation.session is None or newest is None or situation.source.live is None:
+    newest = next((record for record in reversed(situation.captures) if record.source.get("live")), None)
+    if situation.shelf is None or situation.session is None or newest is None or situation.subject.live is None:
         return Check("name", OK, "no other board goes by it, as far as is known")
     history = situation.session.history
     machine = history.taken_by.get(newest.id, situation.facts.machine)
     continued = max((said.sequence for said in history.continued), default=0)
-    same_card = card_of(newest.source) == card_of(situation.source.identity)
+    same_card = card_of(newest.source) == card_of(situation.subject.identity)
     if machine == situation.facts.machine or same_card or newest.sequence < continued:
         return Check("name", OK, f"the board of the newest capture is this one, {situation.shelf.board}")
     name = situation.shelf.board
@@ -49,7 +49,7 @@ def check_policy(situation: Situation) -> Check:
 def check_room(situation: Situation) -> Check:
     """What lacks room is a capture, and never a thinning."""
     percent = situation.policy.space.reserve
-    room = room_for(situation.folder, situation.images, situation.card.data.total, percent)
+    room = room_for(situation.folder, situation.captures, situation.whole_bytes, percent)
     thin = "Make room on the NAS, or: backupctl thin"
     if room.free < LEAST:
         return Check("room", REFUSE, f"{size(room.free)} free; no capture is begun with less than {size(LEAST)}", thin)
@@ -60,11 +60,11 @@ def check_room(situation: Situation) -> Check:
 
 def check_time(situation: Situation) -> Check:
     """Whether a capture ends within the window: nights that overlap the day's work are stopped by people."""
-    taken = [_seconds(record) for record in situation.images[1:][-_NIGHTS:]]
+    taken = [_seconds(record) for record in situation.captures[1:][-_NIGHTS:]]
     if taken:
         needed, by = max(taken), "as the last ones took"
     else:
-        whole = situation.card.data.total
+        whole = situation.whole_bytes
         rates = [situation.policy.pace.rate, int(situation.probed.written) if situation.probed else 0]
         needed, by = max((whole / rate for rate in rates if rate), default=0.0), "by the share's rate"
     window = situation.policy.schedule.window

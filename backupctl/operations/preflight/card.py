@@ -9,12 +9,12 @@ from backupctl.domain.record import card_of
 from backupctl.domain.units import size
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
 from backupctl.operations.preflight.share import IS_IT_MOUNTED
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import CardSituation, Situation
 
 _PACKAGES_SECONDS = 60.0
 
 
-def check_source(situation: Situation) -> Check:
+def check_source(situation: CardSituation) -> Check:
     card = situation.card
     detail = f"{situation.source.path}: {size(card.size)}, {size(card.in_use_bytes)} in use"
     warnings = [*situation.source.warnings, *card.warnings]
@@ -23,7 +23,7 @@ def check_source(situation: Situation) -> Check:
     return Check("source", OK, detail)
 
 
-def check_size(situation: Situation) -> Check:
+def check_size(situation: CardSituation) -> Check:
     """A card does not grow; one that does is an adapter that lies, or a counterfeit."""
     newest, now = situation.newest_of_card(), situation.card.size
     if newest is None or newest.stream_bytes == now:
@@ -32,12 +32,12 @@ def check_size(situation: Situation) -> Check:
     return Check("size", WARNING, f"{now} bytes, and {newest.stream_bytes} when it was captured last", todo)
 
 
-def check_card(situation: Situation) -> Check:
+def check_card(situation: CardSituation) -> Check:
     """Whether it is the card of before; somebody may have mixed up two cards, or boards."""
     card = card_of(situation.source.identity)
-    if situation.shelf is None or situation.session is None or not situation.images:
+    if situation.shelf is None or situation.session is None or not situation.captures:
         return Check("card", OK, card)
-    newest = situation.images[-1]
+    newest = situation.captures[-1]
     continued = max((said.sequence for said in situation.session.history.continued), default=0)
     if newest.sequence < continued or card_of(newest.source) == card:
         return Check("card", OK, card)
@@ -52,7 +52,7 @@ def check_card(situation: Situation) -> Check:
     )
 
 
-def check_use(situation: Situation) -> Check:
+def check_use(situation: CardSituation) -> Check:
     live = situation.source.live
     if live is None and not Path(situation.source.path).is_block_device():
         return Check(
@@ -81,7 +81,7 @@ def check_use(situation: Situation) -> Check:
     return Check("in use", OK, detail)
 
 
-def check_watchdog(situation: Situation) -> Check:
+def check_watchdog(situation: CardSituation) -> Check:
     name, live = "watchdog", situation.source.live
     if live is None:
         return Check(name, OK, "nothing has to be frozen")
@@ -95,7 +95,7 @@ def check_watchdog(situation: Situation) -> Check:
     )
 
 
-def check_packages(situation: Situation) -> Check:
+def check_packages(situation: CardSituation) -> Check:
     if situation.source.live is None:
         return Check("packages", OK, "the source is not a system at work")
     from backupctl.board.packages import wait_for_package_manager
@@ -130,7 +130,7 @@ def check_heat(_: Situation) -> Check:
     return Check("heat", OK, "no part of the board is too hot")
 
 
-def check_wear(situation: Situation) -> Check:
+def check_wear(situation: CardSituation) -> Check:
     """What the kernel has counted against the card."""
     source = Path(situation.source.path)
     if not source.is_block_device():
@@ -146,7 +146,7 @@ def check_wear(situation: Situation) -> Check:
     return Check("wear", OK, "nothing is counted against the card")
 
 
-def _new_io_errors(situation: Situation) -> Iterator[str]:
+def _new_io_errors(situation: CardSituation) -> Iterator[str]:
     """Compared with the newest capture since the machine was started: a few are there from the beginning."""
     now = situation.source.identity.get("io_errors")
     newest = situation.newest_of_card()
@@ -173,7 +173,7 @@ def share_on_source(folder: Path, source: Path) -> str:
     )
 
 
-def check_not_on_source(situation: Situation) -> Check:
+def check_not_on_source(situation: CardSituation) -> Check:
     name, source = "share is elsewhere", Path(situation.source.path)
     found = share_on_source(situation.folder, source)
     if found:

@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.policy import Policy
-from backupctl.operations.capturing.source import open_source
+from backupctl.operations.capturing.subject import Subject
 from backupctl.operations.facts import Facts
-from backupctl.operations.preflight import board, card
+from backupctl.operations.preflight import board, card, tree
 from backupctl.operations.preflight.check import REFUSE, Check, as_json, is_refused
 from backupctl.operations.preflight.share import look_at_share, probe_share
-from backupctl.operations.preflight.situation import Situation
+from backupctl.operations.preflight.situation import CardSituation, Situation, TreeSituation, situation_of
 from backupctl.operations.progress import Reporter, Step
 from backupctl.operations.session import Session
 from backupctl.operations.shares.adopt import existing_shelf
 from backupctl.operations.shares.share_check import ANSWER_SECONDS
 
-_CHECKS: tuple[Callable[[Situation], Check], ...] = (
-    board.check_shelf,
-    board.check_name,
-    board.check_policy,
+_OF_BOARD: tuple[Callable[[Situation], Check], ...] = (board.check_shelf, board.check_name, board.check_policy)
+_OF_CARD: tuple[Callable[[CardSituation], Check], ...] = (
     card.check_not_on_source,
     card.check_source,
     card.check_size,
@@ -30,9 +29,10 @@ _CHECKS: tuple[Callable[[Situation], Check], ...] = (
     card.check_use,
     card.check_watchdog,
     card.check_packages,
-    card.check_power,
-    card.check_heat,
-    card.check_wear,
+)
+_OF_TREE: tuple[Callable[[TreeSituation], Check], ...] = (tree.check_not_on_source, tree.check_source)
+_OF_MACHINE: tuple[Callable[[Situation], Check], ...] = (card.check_power, card.check_heat)
+_OF_SHARE: tuple[Callable[[Situation], Check], ...] = (
     board.check_room,
     board.check_time,
     board.check_lock,
@@ -42,27 +42,37 @@ _CHECKS: tuple[Callable[[Situation], Check], ...] = (
 )
 
 
-def run_checks(situation: Situation) -> list[Check]:
+def run_checks(situation: CardSituation | TreeSituation) -> list[Check]:
     """All checks but those of `share`, in order; one that fails by itself refuses."""
-    found = []
-    for check in _CHECKS:
-        try:
-            found.append(check(situation))
-        except (BackupctlError, OSError) as error:
-            name = check.__name__.removeprefix("check_").replace("_", " ")
-            found.append(Check(name, REFUSE, str(error), getattr(error, "hint", "")))
-    return found
+    checks: list[partial[Check]] = [partial(check, situation) for check in _OF_BOARD]
+    if isinstance(situation, CardSituation):
+        checks += [partial(check, situation) for check in _OF_CARD]
+    else:
+        checks += [partial(check, situation) for check in _OF_TREE]
+    checks += [partial(check, situation) for check in _OF_MACHINE]
+    if isinstance(situation, CardSituation):
+        checks.append(partial(card.check_wear, situation))
+    checks += [partial(check, situation) for check in _OF_SHARE]
+    return [_checked(check) for check in checks]
+
+
+def _checked(check: partial[Check]) -> Check:
+    try:
+        return check()
+    except (BackupctlError, OSError) as error:
+        name = check.func.__name__.removeprefix("check_").replace("_", " ")
+        return Check(name, REFUSE, str(error), getattr(error, "hint", ""))
 
 
 def preflight(
     folder: Path,
     board: str | None,
-    source: Path,
+    subject: Subject,
     policy: Policy,
     facts: Facts,
     reporter: Reporter,
     answer_seconds: float = ANSWER_SECONDS,
-    ahead: Callable[[Situation], dict[str, Any]] | None = None,
+    ahead: Callable[[CardSituation | TreeSituation], dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Behind `preflight`: every check by itself. Where the share refuses, nothing more is known.
 
@@ -76,12 +86,11 @@ def preflight(
         reporter.step(Step("trying to write to the share", 0, 0))
         tried, probed = probe_share(shelf.path if shelf else folder)
         checks.append(tried)
-        reporter.step(Step("looking at the card and the shelf", 0, 0))
+        reporter.step(Step("looking at the source and the shelf", 0, 0))
         try:
-            with open_source(source, policy.image) as opened:
+            with subject.opened(policy) as source:
                 session = Session(shelf, facts, reporter) if shelf else None
-                card_map = opened.map(policy.image.leave_out)
-                situation = Situation(folder, shelf, session, facts, policy, opened, card_map, probed)
+                situation = situation_of(folder, shelf, session, facts, policy, source, probed)
                 checks += run_checks(situation)
                 if ahead is not None and not is_refused(checks):
                     found = ahead(situation)

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import cast
 
 from backupctl.domain.card_map import CardMap
 from backupctl.domain.policy import Policy
 from backupctl.domain.record import CaptureRecord, card_of
 from backupctl.operations.capturing.source import Source
+from backupctl.operations.capturing.tree_source import TreeSource
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.check import Check
 from backupctl.operations.session import Session
@@ -34,28 +36,31 @@ NOT_TRIED = Reached()
 
 @dataclass(frozen=True)
 class Situation:
-    """`shelf` and `session` are None for a board that is new on the share, `probed` where nothing was tried."""
+    """What does not depend on what is captured.
+
+    `shelf` and `session` are None for a board that is new on the share, `probed` where nothing was tried.
+    """
 
     folder: Path  # the share, or a shelf
     shelf: Shelf | None
     session: Session | None
     facts: Facts
     policy: Policy
-    source: Source
-    card: CardMap
-    probed: Probed | None = None
+    subject: Source | TreeSource
+    probed: Probed | None
+
+    @property
+    def whole_bytes(self) -> int:
+        """What a first capture would read, about."""
+        raise NotImplementedError
 
     @cached_property
-    def images(self) -> tuple[CaptureRecord, ...]:
-        """Captures of cards, oldest first."""
+    def captures(self) -> tuple[CaptureRecord, ...]:
+        """Those of the same kind, oldest first."""
         if self.shelf is None or self.session is None:
             return ()
         records = list_captures(self.shelf.storage, self.shelf.mark, self.session.history).records
-        return tuple(record for record in records if record.kind == "image")
-
-    def newest_of_card(self) -> CaptureRecord | None:
-        card = card_of(self.source.identity)
-        return next((record for record in reversed(self.images) if card_of(record.source) == card), None)
+        return tuple(record for record in records if record.kind == self.subject.kind)
 
     def server_says(self) -> datetime | None:
         """By the clock of a server that is another machine."""
@@ -69,3 +74,52 @@ class Situation:
             return self.shelf.mark.same_machine
         mark = read_share_mark(FolderStorage(self.folder))
         return mark is not None and mark.same_machine
+
+
+@dataclass(frozen=True)
+class CardSituation(Situation):
+    """Of a card."""
+
+    card: CardMap
+
+    @property
+    def source(self) -> Source:
+        """The card that is open."""
+        return cast(Source, self.subject)
+
+    @property
+    def whole_bytes(self) -> int:
+        return self.card.data.total
+
+    def newest_of_card(self) -> CaptureRecord | None:
+        card = card_of(self.source.identity)
+        return next((record for record in reversed(self.captures) if card_of(record.source) == card), None)
+
+
+@dataclass(frozen=True)
+class TreeSituation(Situation):
+    """Of a tree of files."""
+
+    @property
+    def tree(self) -> TreeSource:
+        """The folders that are captured."""
+        return cast(TreeSource, self.subject)
+
+    @property
+    def whole_bytes(self) -> int:
+        return self.captures[-1].in_use_bytes if self.captures else self.tree.used_bytes
+
+
+def situation_of(
+    folder: Path,
+    shelf: Shelf | None,
+    session: Session | None,
+    facts: Facts,
+    policy: Policy,
+    subject: Source | TreeSource,
+    probed: Probed | None = None,
+) -> CardSituation | TreeSituation:
+    """By what is captured; of a card, its map is made."""
+    if isinstance(subject, TreeSource):
+        return TreeSituation(folder, shelf, session, facts, policy, subject, probed)
+    return CardSituation(folder, shelf, session, facts, policy, subject, probed, subject.map(policy.image.leave_out))

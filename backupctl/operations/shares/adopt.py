@@ -9,7 +9,7 @@ from backupctl.board.host import board_name
 from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
-from backupctl.operations.capturing.source import must_exist
+from backupctl.operations.capturing.subject import Subject
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.card import share_on_source
 from backupctl.operations.preflight.share import IS_IT_MOUNTED
@@ -86,14 +86,14 @@ def existing_shelf(folder: Path, board: str | None) -> Shelf | None:
 
 
 def shelf_for_capture(
-    folder: Path, board: str | None, source: Path, policy: Policy, facts: Facts, reporter: Reporter
+    folder: Path, board: str | None, subject: Subject, policy: Policy, facts: Facts, reporter: Reporter
 ) -> Shelf:
-    """The shelf that a capture of `source` goes to, made if there is none. Raises Refused."""
+    """The shelf that a capture of `subject` goes to, made if there is none. Raises Refused."""
     found = existing_shelf(folder, board)
     if found is not None:
         return found
-    must_exist(source)  # or a mistyped name would leave a shelf behind
-    on_source = share_on_source(folder, source)
+    source = subject.card(policy)
+    on_source = share_on_source(folder, source) if source else ""  # of files, a check tells
     if on_source:
         raise Refused(on_source, IS_IT_MOUNTED)
     name = board or board_name()

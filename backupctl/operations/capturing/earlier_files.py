@@ -1,0 +1,89 @@
+"""The capture of files before this one: what of it need not be read again."""
+
+from __future__ import annotations
+
+from array import array
+from bisect import bisect_left
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+
+from backupctl.domain.errors import Malformed
+from backupctl.domain.events import History
+from backupctl.domain.members import Member, place_of
+from backupctl.domain.record import CaptureRecord
+from backupctl.domain.segments import State
+from backupctl.operations.capturing.segmenting import Segment
+from backupctl.share.captures import list_captures
+from backupctl.share.contents import read_contents
+from backupctl.share.index import SegmentIndex
+from backupctl.share.members import read_members
+from backupctl.share.shelf import Shelf
+
+_ZERO, _GONE = 0xFFFFFFFE, 0xFFFFFFFD  # in place of a segment's number
+
+
+@dataclass
+class EarlierFiles:
+    """Its members by path, to be asked for in the order of the archive; and its segments by place."""
+
+    record: CaptureRecord | None
+    _members: Iterator[Member]
+    _starts: array[int]
+    _lengths: array[int]
+    _numbers: array[int]
+
+    def __post_init__(self) -> None:
+        self._next: Member | None = None
+        self._step()
+
+    def _step(self) -> None:
+        self._next = None
+        with suppress(Malformed, FileNotFoundError):  # what follows is read again; verification tells of the list
+            self._next = next(self._members, None)
+
+    def member(self, path: bytes) -> Member | None:
+        """What stood there. Paths ascend from call to call."""
+        place = place_of(path)
+        while self._next is not None and place_of(self._next.path) < place:
+            self._step()
+        return self._next if self._next is not None and self._next.path == path else None
+
+    def segments(self, start: int, end: int) -> list[Segment] | None:
+        """Those that the stretch of its archive is made of; None if it is not made of whole ones that are there."""
+        turn = bisect_left(self._starts, start)
+        at, found = start, []
+        while at < end:
+            if turn == len(self._starts) or self._starts[turn] != at or self._numbers[turn] == _GONE:
+                return None
+            length, number = self._lengths[turn], self._numbers[turn]
+            is_zero = number == _ZERO
+            state = State.ZERO if is_zero else State.DATA
+            found.append(Segment(at, length, state, number=-1 if is_zero else number))
+            at, turn = at + length, turn + 1
+        return found if at == end else None
+
+
+def nothing_earlier() -> EarlierFiles:
+    """For a first capture, and one that reads everything."""
+    return EarlierFiles(None, iter(()), array("Q"), array("I"), array("I"))
+
+
+def earlier_files(shelf: Shelf, history: History, index: SegmentIndex, lane: str) -> EarlierFiles:
+    """By the newest capture in `lane`: see `domain.record.CaptureRecord.lane`. Raises OSError of the share."""
+    records = list_captures(shelf.storage, shelf.mark, history).records
+    newest = next((record for record in reversed(records) if record.lane == lane and record.members), None)
+    if newest is None:
+        return nothing_earlier()
+    starts, lengths, numbers = array("Q"), array("I"), array("I")
+    try:
+        entries = read_contents(shelf.storage, shelf.mark, newest.id)
+        next(entries)
+        for entry in entries:
+            number = index.find(entry.hash) if entry.hash and entry.state is State.DATA else -1
+            starts.append(entry.offset)
+            lengths.append(entry.length)
+            numbers.append(number if number >= 0 else _ZERO if entry.state is State.ZERO else _GONE)
+    except (Malformed, FileNotFoundError):
+        return nothing_earlier()
+    return EarlierFiles(newest, read_members(shelf.storage, shelf.mark, newest.id), starts, lengths, numbers)
