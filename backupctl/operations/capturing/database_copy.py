@@ -1,4 +1,4 @@
-"""Databases of SQLite in WAL mode, copied by SQLite itself: a copy of the file alone lacks what is in the log beside it."""
+"""Databases of SQLite in WAL mode, copied by SQLite itself: the file alone lacks what is in the log beside it."""
 
 from __future__ import annotations
 
@@ -53,14 +53,15 @@ def _copy(source: str, target: str) -> None:
     """Raises sqlite3.Error, also where the copy does not pass its check."""
     # A path within /proc needs no escaping but for these (RFC 3986); read-only, so that no log is written back.
     uri = "file:" + source.replace("%", "%25").replace("?", "%3f").replace("#", "%23") + "?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True, timeout=_WAIT_SECONDS)) as original:
-        with closing(sqlite3.connect(target)) as copy:
-            original.backup(copy, pages=_PAGES)
-            # The log of the copy is put into it, so that it is one file.
-            copy.execute("PRAGMA journal_mode = DELETE")
-            said = copy.execute("PRAGMA integrity_check(1)").fetchone()
-            if said != ("ok",):
-                raise sqlite3.DatabaseError(f"the copy fails its check: {said[0] if said else 'no answer'}")
-            copy.execute("PRAGMA journal_mode = WAL")
+    with (
+        closing(sqlite3.connect(uri, uri=True, timeout=_WAIT_SECONDS)) as original,
+        closing(sqlite3.connect(target)) as copy,
+    ):
+        original.backup(copy, pages=_PAGES)
+        copy.execute("PRAGMA journal_mode = DELETE")  # what is in the copy's own log goes into it
+        said = copy.execute("PRAGMA integrity_check(1)").fetchone()
+        if said != ("ok",):
+            raise sqlite3.DatabaseError(f"the copy fails its check: {said[0] if said else 'no answer'}")
+        copy.execute("PRAGMA journal_mode = WAL")
     for log in (target + "-wal", target + "-shm"):
         Path(log).unlink(missing_ok=True)

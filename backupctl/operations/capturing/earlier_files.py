@@ -7,6 +7,7 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 
 from backupctl.domain.errors import Malformed
 from backupctl.domain.events import History
@@ -20,6 +21,7 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.members import read_members
 from backupctl.share.shelf import Shelf
 
+_TICK_SECONDS = 2  # FAT's times are as coarse; every other file system's are finer
 _ZERO, _GONE = 0xFFFFFFFE, 0xFFFFFFFD  # in place of a segment's number
 
 
@@ -32,6 +34,10 @@ class EarlierFiles:
     _starts: array[int]
     _lengths: array[int]
     _numbers: array[int]
+
+    # Nanoseconds since 1970: what was changed later may have changed again unseen, since a clock that files are stamped
+    # by stands still for some milliseconds.
+    settled_ns: int = 0
 
     def __post_init__(self) -> None:
         self._next: Member | None = None
@@ -86,4 +92,6 @@ def earlier_files(shelf: Shelf, history: History, index: SegmentIndex, lane: str
             numbers.append(number if number >= 0 else _ZERO if entry.state is State.ZERO else _GONE)
     except (Malformed, FileNotFoundError):
         return nothing_earlier()
-    return EarlierFiles(newest, read_members(shelf.storage, shelf.mark, newest.id), starts, lengths, numbers)
+    members = read_members(shelf.storage, shelf.mark, newest.id)
+    settled = datetime.fromisoformat(newest.started).timestamp() - _TICK_SECONDS
+    return EarlierFiles(newest, members, starts, lengths, numbers, int(settled * 1e9))

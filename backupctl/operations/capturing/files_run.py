@@ -7,6 +7,7 @@ import os
 from collections import Counter
 from contextlib import closing
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from backupctl.domain.members import Member
@@ -14,6 +15,7 @@ from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, card_of
 from backupctl.domain.segments import SEGMENT_BYTES, State
 from backupctl.domain.units import counted
 from backupctl.formats.pax import END
+from backupctl.operations.capturing.database_copy import DatabaseCopies
 from backupctl.operations.capturing.earlier_files import EarlierFiles, earlier_files, nothing_earlier
 from backupctl.operations.capturing.hooks import quieted
 from backupctl.operations.capturing.large_file import LargeFile
@@ -57,7 +59,9 @@ class FilesRun(CaptureRun):
             earlier = self._earlier()
             hashing, level = self.shelf.mark.hashing, self.policy.store.level
             maker = SegmentMaker(self.index, hashing, level, SEGMENT_BYTES, self.renewal)
-            reading = TreeReading(self._walk, earlier, MemberMaking(owners_of(self._tree.root), maker, self.limit.take))
+            making = MemberMaking(owners_of(self._tree.root), maker, self.limit.take)
+            databases = DatabaseCopies(Path(self.policy.night.scratch), self.warnings.append)
+            reading = TreeReading(self._walk, earlier, making, databases.copy_of)
             self.make_folder()
             with closing(MemberListWriter(self.shelf.storage, self.shelf.mark, self.id)) as listing:
                 into = _Archive(StreamStore(self.index, self.series, self.renewal), listing)

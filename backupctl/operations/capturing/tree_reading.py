@@ -87,8 +87,21 @@ class TreeReading:
             if first != found.path:
                 kind, target = "hard link", first
         earlier = self._earlier.member(found.path)
-        is_same = earlier is not None and not found.is_database and _is_same(earlier, kind, status, target)
+        is_same = earlier is not None and not found.is_database and self._is_same(earlier, kind, status, target)
         return Entry(found, kind, target, earlier if is_same else None, earlier is not None)
+
+    def _is_same(self, earlier: Member, kind: MemberKind, status: os.stat_result, target: bytes) -> bool:
+        """Whether nothing of it can have changed: what changes contents or header also sets the time of change."""
+        return (
+            earlier.changed_ns == status.st_ctime_ns
+            and earlier.changed_ns < self._earlier.settled_ns
+            and earlier.modified_ns == status.st_mtime_ns
+            and earlier.inode == status.st_ino
+            and earlier.kind == kind
+            and earlier.size == (status.st_size if kind == "file" else 0)
+            and (kind != "hard link" or earlier.target == target)
+            and not earlier.torn
+        )
 
     def _small(self, entries: list[Entry]) -> Unit:
         return self._reused(entries) or Unit(partial(self._read, entries))
@@ -200,16 +213,3 @@ def _content(descriptor: int, pieces: list[tuple[int, int]]) -> tuple[bytearray,
             is_whole &= count == length
             at += length
     return content, lost, is_whole
-
-
-def _is_same(earlier: Member, kind: MemberKind, status: os.stat_result, target: bytes) -> bool:
-    """Whether nothing of it can have changed: what changes contents or header also sets the time of change."""
-    return (
-        earlier.changed_ns == status.st_ctime_ns
-        and earlier.modified_ns == status.st_mtime_ns
-        and earlier.inode == status.st_ino
-        and earlier.kind == kind
-        and earlier.size == (status.st_size if kind == "file" else 0)
-        and (kind != "hard link" or earlier.target == target)
-        and not earlier.torn
-    )
