@@ -57,6 +57,7 @@ def test_a_tray_that_its_successor_removed_takes_nothing_more(adopted: Rig) -> N
     assert found == ["ENOENT", [f"{'2' * 20}.zst"], True, True]
 
 
+@pytest.mark.long  # seen to leave a tray for the next run where the machine was busy
 def test_thinning_over_smb(adopted: Rig) -> None:
     rig = adopted
     rig.shell("head -c 3000000 /dev/urandom >/var/tmp/card.img")
