@@ -36,13 +36,17 @@ def make_share(share: Path) -> Path:
 
 
 def put_capture(
-    share: Path, archive: Path, number: int = 1, altered: Altered = lambda members: members, source: str = "/srv/music"
-) -> str:
-    """Puts an archive on the shelf as a capture's; its id. `altered`: the list that stands beside it."""
+    share: Path, archive: Path, number: int = 1, altered: Altered = lambda members: members, source: str = "/srv/music",
+    honest: Path | None = None,
+) -> str:  # fmt: skip
+    """Puts an archive on the shelf as a capture's; its id. `altered`: the list that stands beside it.
+
+    `honest`: what the list is made from, where the archive itself is one that cannot be read.
+    """
     shelf = open_shelf(share, "shed")
     storage, mark, hashing = shelf.storage, shelf.mark, shelf.mark.hashing
     capture = f"20261001T0000{number:02}Z-files-0a1b{number:02}"
-    members = [member.listed() for member in read_archive(FileReader(archive))]
+    members = [member.listed() for member in read_archive(FileReader(honest or archive))]
     raw = archive.read_bytes()
     part = secrets.token_hex(10)
     writer, seen, entries, digest = PartWriter(storage, mark, part), set[bytes](), list[Entry](), DigestOfCapture()

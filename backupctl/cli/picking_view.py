@@ -31,7 +31,12 @@ def picked(result: Json) -> str:
     lines += [paragraph(f"warning: {text}") for text in result["warnings"]]
     if done is None:
         return "\n".join([*lines, "Nothing was written."])
-    lines += _told("cannot be read", [f"{path}: {cause}" for path, cause in done["lost"]], done["lost_count"])
+    return "\n".join([*lines, *outcome(done), "Picked."])
+
+
+def outcome(done: Json) -> list[str]:
+    """What is not as it was."""
+    lines = _told("cannot be read", [f"{path}: {cause}" for path, cause in done["lost"]], done["lost_count"])
     lines += _told("not read everywhere from the card, with zeros in place of what is missing", done["unreadable"])
     lines += _told("changed while they were captured, so that their parts may not belong together", done["torn"])
     lines += _told("cannot be made here", [f"{path}: {cause}" for path, cause in done["skipped"]])
@@ -41,7 +46,7 @@ def picked(result: Json) -> str:
             paragraph(f"  {what} ({count} times)" if count > 1 else f"  {what}")
             for what, count in done["unset"].items()
         ]
-    return "\n".join([*lines, "Picked."])
+    return lines
 
 
 def _item(item: Json) -> tuple[str, str]:

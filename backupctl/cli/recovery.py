@@ -139,7 +139,8 @@ def restore(
         typer.Argument(
             metavar="[ID] TARGET",
             help="ID: an id, its beginning, a label, or newest; left out with --as-of. "
-            "TARGET: a card (a whole block device), or a file that is not there yet.",
+            "TARGET: a card (a whole block device), or a file that is not there yet; for a capture of files, a folder "
+            "that is empty, or not there yet.",
         ),
     ],
     share: ShareOption = None,
@@ -188,14 +189,18 @@ def restore(
     forget_machine: Annotated[
         bool, typer.Option("--forget-machine", help="No machine id, no SSH host keys, no random seed.")
     ] = False,
+    as_archive: Annotated[
+        bool, typer.Option("--as-archive", help="A capture of files, into NAME.tar.zst or NAME.tar.")
+    ] = False,
     scratch: ScratchOption = Path(SCRATCH_FOLDER),
     yes: YesOption = False,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Brings a capture back, onto a card or into a file."""
+    """Brings a capture back: onto a card, into a file, or its files into a folder."""
     from backupctl.cli import render
+    from backupctl.operations.exit_codes import of_restoring as exit_code
 
     capture_name, target = _capture_and_target(words, as_of is not None)
     folder, moment, facts = wanted_share(share), moment_of(as_of), facts_of_machine()
@@ -213,6 +218,9 @@ def restore(
     is_clone = new_identity or host_name is not None or forget_machine
     if is_clone and partition is not None:
         raise UsageError("a clone is made of a whole card", "Leave out --partition, or what makes it a clone.")
+    is_for_cards = fill or shrink or is_clone or length is not None or partition is not None
+    if as_archive and (is_card or is_for_cards):
+        raise UsageError("an archive goes into a file, as it is", "Leave out --as-archive, or what is for cards.")
     said = erase if yes else None
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -220,7 +228,19 @@ def restore(
 
         shelf = open_shelf(folder, board)
         named = (shelf, capture_name, moment)
-        if not (is_card or fill or shrink or is_clone or length is not None or partition is not None):
+        if as_archive:
+            from backupctl.operations.restoring.restore_archive import restore_archive
+
+            return restore_archive(*named, target, dry_run, facts, reporter, stop)
+        if not is_card and _is_of_files(*named):
+            from backupctl.operations.restoring.restore_files import FilesOptions, restore_files
+
+            if is_for_cards:
+                raise UsageError("this capture is of files, and not of a card", "Leave out what is for cards.")
+            if target.name.endswith((".tar", ".tar.zst")) and not target.exists():
+                raise UsageError(f"is {target} to be a folder, or an archive?", "For an archive: --as-archive.")
+            return restore_files(*named, FilesOptions(target, yes, dry_run, render.restore_plan), facts, reporter, stop)
+        if not (is_card or is_for_cards):
             from backupctl.operations.restoring.restore import restore_to_file
 
             return restore_to_file(*named, target, dry_run, facts, reporter, stop)
@@ -251,7 +271,13 @@ def restore(
 
         return restore_partition(*named, partition, options, facts, reporter, stop)
 
-    run_command(task, render.restored, as_json, quiet)
+    run_command(task, render.restored, as_json, quiet, exit_code)
+
+
+def _is_of_files(shelf: Any, capture_name: str | None, moment: Any) -> bool:
+    from backupctl.operations.listing import captures_of, find_capture
+
+    return bool(find_capture(captures_of(shelf)[0], capture_name, moment).kind == "files")
 
 
 def _size(text: str) -> int:

@@ -11,6 +11,8 @@ from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
+_PLACES_SHOWN = 10  # of what is damaged; `--json` has more
+
 
 def short(capture: str, ids: list[str]) -> str:
     """The shortest beginning of an id, not below the time in it, that no other shares."""
@@ -234,7 +236,9 @@ def verified(result: Json) -> str:
     ]  # fmt: skip
     for item in result["damaged_captures"]:
         lost = sum(end - start for start, end in item["ranges"])
-        where = f" in {', '.join(item['where'])}" if item.get("where") else ""
+        places = item.get("where") or []
+        more = f", and {len(places) - _PLACES_SHOWN} more" if len(places) > _PLACES_SHOWN else ""
+        where = f" in {', '.join(places[:_PLACES_SHOWN])}{more}" if places else ""
         lines.append(paragraph(f"damaged: {item['id']}: {item['cause']}; {size(lost)}{where}"))
     lines += [paragraph(f"unusable: {item['id']}: {item['cause']}") for item in result["unusable_captures"]]
     lines += [paragraph(f"healed: {capture}") for capture in result["healed_captures"]]
@@ -269,8 +273,12 @@ def restored(result: Json) -> str:
     elif result["plan"]["target_is_card"]:
         lines.append("Restored, and read back whole: every byte is as it should be.")
     else:
+        if result.get("picked"):
+            from backupctl.cli.picking_view import outcome
+
+            lines += outcome(result["picked"])
         lines.append("Restored.")
-        lines.append(paragraph("The file holds what the card held, keys and passwords included. Keep it accordingly."))
+        lines.append(paragraph("It holds what was captured, keys and passwords included. Keep it accordingly."))
     return "\n".join(lines)
 
 

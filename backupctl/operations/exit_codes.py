@@ -80,6 +80,13 @@ def of_verification(result: dict[str, Any]) -> Exit:
     return Exit.DAMAGE if any(result[key] for key in _HURT) else Exit.DONE
 
 
+def of_restoring(result: dict[str, Any]) -> Exit:
+    """For what `restore` returns: unlike a pick, all of a tree is to be as it was."""
+    done = result.get("picked") or {}
+    code = of_picking(result)
+    return Exit.WARNINGS if code is Exit.DONE and done.get("unset") else code
+
+
 def of_picking(result: dict[str, Any]) -> Exit:
     """For what `pick` returns; {} where the content went to standard output."""
     done = result.get("picked") or {}

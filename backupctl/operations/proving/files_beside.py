@@ -21,7 +21,7 @@ def faults_beside(shelf: Shelf, record: CaptureRecord, every_byte: bool, stop: S
     """
     beside = (
         (standalone_name(record.id), record.standalone, "the capture itself does not need this file"),
-        (members_name(record.id), record.members, "files cannot be picked from it without that list"),
+        (members_name(record.id), record.members, "the whole archive is read through where files are picked from it"),
         (head_name(record.id), record.head, "its files are not hurt, but no card can be made of it"),
     )
     for name, said, meaning in beside:

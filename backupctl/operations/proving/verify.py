@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -20,10 +21,12 @@ from backupctl.operations.session import Session
 from backupctl.share.captures import Captures, record_name
 from backupctl.share.contents import DigestOfCapture, read_contents
 from backupctl.share.index import SegmentIndex
+from backupctl.share.members import read_members
 from backupctl.share.readers import reading
 from backupctl.share.shelf import Shelf
 from backupctl.share.trash import bring_back, parts_holding
 
+_NAMED_MOST = 1000  # files of a capture that are hurt
 _DISAGREE = "record, contents and tables do not agree: one of them was altered"
 
 
@@ -164,6 +167,22 @@ def _check_captures(
     return hurt
 
 
+def _where(shelf: Shelf, record: CaptureRecord, ranges: Ranges) -> list[str]:
+    """What of a capture stands in `ranges` of its stream: volumes, or the first files."""
+    if record.kind != "files":
+        return volumes_within(record, ranges)
+    found: list[str] = []
+    try:
+        for member in read_members(shelf.storage, shelf.mark, record.id):
+            if ranges.touches(member.offset, member.end):
+                found.append(f"/{os.fsdecode(member.path)}")
+            if len(found) == _NAMED_MOST:
+                break
+    except (Malformed, OSError):
+        pass  # told where the list itself is looked at
+    return found
+
+
 def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments, full: bool) -> dict[str, Any] | None:
     """What of a capture is hurt: hashes of `segments`, `ranges` of its stream, `cause` in words. None if whole."""
     missing: list[str] = []
@@ -189,7 +208,7 @@ def _check_capture(shelf: Shelf, record: CaptureRecord, segments: IntactSegments
             "segments": missing,
             "ranges": list(Ranges(ranges)),
             "cause": cause,
-            "where": volumes_within(record, Ranges(ranges)),
+            "where": _where(shelf, record, Ranges(ranges)),
         }
     stream = record.streams[0]
     if full and (stream.bytes, stream.lines, stream.digest) != (stream_bytes, lines, digest.hex()):

@@ -162,6 +162,6 @@ def check_place(offset: int, length: int, place: Place | None) -> Place:
 
 def _no_copy(offset: int, length: int) -> Damaged:
     return Damaged(
-        f"the shelf has no intact copy of bytes {offset} to {offset + length} of the card",
+        f"the shelf has no intact copy of bytes {offset} to {offset + length} of the capture",
         "Run `backupctl verify` for the whole damage. Another capture may be whole.",
     )
