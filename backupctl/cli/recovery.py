@@ -218,7 +218,7 @@ def restore(
     is_clone = new_identity or host_name is not None or forget_machine
     if is_clone and partition is not None:
         raise UsageError("a clone is made of a whole card", "Leave out --partition, or what makes it a clone.")
-    is_for_cards = fill or shrink or is_clone or length is not None or partition is not None
+    is_for_cards = fill or shrink or is_clone or any(said is not None for said in (length, partition, file_system))
     if as_archive and (is_card or is_for_cards):
         raise UsageError("an archive goes into a file, as it is", "Leave out --as-archive, or what is for cards.")
     said = erase if yes else None
@@ -232,11 +232,9 @@ def restore(
             from backupctl.operations.restoring.restore_archive import restore_archive
 
             return restore_archive(*named, target, dry_run, facts, reporter, stop)
-        if not is_card and _is_of_files(*named):
+        if not (is_card or is_for_cards) and _is_of_files(*named):
             from backupctl.operations.restoring.restore_files import FilesOptions, restore_files
 
-            if is_for_cards:
-                raise UsageError("this capture is of files, and not of a card", "Leave out what is for cards.")
             if target.name.endswith((".tar", ".tar.zst")) and not target.exists():
                 raise UsageError(f"is {target} to be a folder, or an archive?", "For an archive: --as-archive.")
             return restore_files(*named, FilesOptions(target, yes, dry_run, render.restore_plan), facts, reporter, stop)

@@ -170,7 +170,7 @@ WORDS_OF_CODES = {1: "the share failed", 8: "no progress for"}
     [
         ("soft", "STOP", 5, (8,)),
         ("hard", "STOP", 5, (8,)),
-        # Each call takes its ten seconds to fail; a server that is started anew was seen to take minutes on a busy machine.
+        # Each call takes its ten seconds to fail; starting the server anew was seen to take minutes on a busy machine.
         pytest.param("soft", "KILL", 60, (1, 8), marks=pytest.mark.long),
     ],
 )
