@@ -5,15 +5,11 @@ Not promised is what only another kernel could give; such a test's reason begins
 
 from __future__ import annotations
 
-import ctypes
 import os
 
 import pytest
 from xdist.remote import Producer  # type: ignore[import-untyped]
 from xdist.scheduler.loadscope import LoadScopeScheduling  # type: ignore[import-untyped]
-
-_NEW_MOUNT_NAMESPACE = 0x00020000  # CLONE_NEWNS, <linux/sched.h>
-_RECURSIVE, _PRIVATE = 0x4000, 1 << 18  # MS_REC, MS_PRIVATE, <linux/mount.h>
 
 _skipped: list[str] = []
 
@@ -22,9 +18,9 @@ def pytest_configure() -> None:
     """Several processes that share the tests out see none of each other's mounts (mount_namespaces(7))."""
     if "PYTEST_XDIST_WORKER" not in os.environ or os.geteuid() != 0:
         return
-    libc = ctypes.CDLL(None, use_errno=True)
-    if libc.unshare(_NEW_MOUNT_NAMESPACE) or libc.mount(b"none", b"/", None, _RECURSIVE | _PRIVATE, None):
-        raise OSError(ctypes.get_errno(), "a mount namespace of its own for a process of tests")
+    from backupctl.board.private_mounts import enter_private_mounts  # Linux only
+
+    enter_private_mounts()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

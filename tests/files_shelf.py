@@ -23,6 +23,7 @@ from backupctl.share.shelf import open_shelf
 from backupctl.share.storage import write_whole
 from tests.formats.ext4_images import FileReader
 from tests.program import backupctl
+from tests.real_tree import attributes, described
 from tests.tar_archives import make_archive
 
 _SEGMENT, _MOST = 64 << 10, 1 << 20
@@ -96,3 +97,13 @@ def _cut(members: list[Member], size: int) -> Iterator[tuple[int, int]]:
     while start < size:
         yield start, min(start + _MOST, size)
         start += _MOST
+
+
+def all_of(folder: Path) -> dict[str, tuple[object, ...]]:
+    """What stands in a folder, and what belongs to it: names that are hard links have their count."""
+    return {
+        str(path.relative_to(folder)): (
+            *described(path), attributes(path), described(path)[0] == "folder" or path.lstat().st_nlink
+        )
+        for path in (folder, *folder.rglob("*"))
+    }  # fmt: skip

@@ -12,7 +12,7 @@ from backupctl.board.host import board_name
 from backupctl.cli import begin_like, begin_view, drill_view, policies, render, sheet_page, telling, text, timers_view
 from backupctl.cli.begin_course import Course, Ended, StepFailed
 from backupctl.cli.begin_share import share_step
-from backupctl.cli.command import stall_of, wanted_source
+from backupctl.cli.command import stall_of
 from backupctl.cli.places import called_as, known_policies, load_policy, policy_file, policy_words, program
 from backupctl.domain.errors import BackupctlError, Exit, worst
 from backupctl.domain.names import checked_board
@@ -152,8 +152,8 @@ class Guide:
     def _chosen(self) -> Policy:
         return load_policy(self.found["policy"])
 
-    def _card(self) -> Path:
-        return wanted_source(self.wish.source)
+    def _card(self) -> Path | None:
+        return Subject(self.wish.source).card(self._chosen())
 
     def _like(self, board: str) -> None:
         """Asks for all that is missing, shows all that will be done, and has it agreed to at once."""
@@ -207,11 +207,9 @@ class Guide:
 
     def _capture(self) -> None:
         talk, facts, policy = self.course.talk, self.course.world.facts, self._chosen()
-        folder, board = Path(self._folder()), self.found["board"]
+        folder, board, subject = Path(self._folder()), self.found["board"], Subject(self.wish.source)
         result = self.course.work(
-            lambda reporter, _: preflight(
-                folder, board, Subject(self.wish.source), policy, facts, reporter, ahead=estimate
-            ),
+            lambda reporter, _: preflight(folder, board, subject, policy, facts, reporter, ahead=estimate),
             _PREFLIGHT_STALL,
         )
         talk.say(begin_view.findings(result["checks"]))

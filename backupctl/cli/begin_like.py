@@ -9,13 +9,13 @@ from typing import Any
 from backupctl.board.host import board_name
 from backupctl.cli import begin_share, begin_view
 from backupctl.cli.begin_course import Course, Ended
-from backupctl.cli.command import wanted_source
 from backupctl.cli.places import load_policy, policy_words, program
 from backupctl.domain.errors import Exit, Refused, UsageError
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.formats.calendar_event import parse_calendar_event
 from backupctl.formats.night_units import NightCommand
+from backupctl.operations.capturing.subject import Subject
 from backupctl.operations.fleet.beginning import Wish, sheet_file, ways_of
 from backupctl.operations.fleet.boards_seen import ANOTHERS, boards_seen
 from backupctl.operations.fleet.policy_of_board import TakenOver, policy_of_board, write_policy
@@ -41,7 +41,7 @@ def agree(course: Course, wish: Wish, found: Json, board: str) -> Wish:
     seen = prepared.seen if prepared else course.work(lambda *_: boards_seen(folder, facts, board))
     name = _name(wish, found, seen)
     taken = _policy(course, wish, seen, board)
-    card = wanted_source(wish.source)
+    card = Subject(wish.source).card(taken.policy) or "the files that the policy names"
     shown = prepared.shown if prepared else None
     talk.say(begin_view.like({
         "board": board, "name": name, "folder": str(folder), "card": str(card), "seen": seen, "share": shown,

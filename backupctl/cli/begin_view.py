@@ -21,7 +21,7 @@ _ABOUT = {
     "share": "The network share that captures go to is mounted here.",
     "board": "This board gets a name on the share, and a shelf of its own.",
     "policy": "A policy says when captures are taken, and which of them are kept.",
-    "capture": "A first capture of the whole card is taken, while the board works.",
+    "capture": "A first capture is taken, while the board works.",
     "timer": "From then on a timer of systemd takes one whenever the policy says.",
     "message": "Whoever is to be told when something goes wrong gets a test message.",
     "drill": "What was captured is rebuilt for a while, and looked at as a board would that boots from it.",
@@ -147,7 +147,7 @@ def ahead(result: Json) -> str:
     seconds = result["estimated_seconds"]
     takes = "less than a minute" if seconds < 60 else f"about {span(60 * max(1, round(seconds / 60)))}"
     return facts([
-        ("card", f"{result['source']}, {size(result['stream_bytes'])}, {size(result['in_use_bytes'])} in use"),
+        ("source", f"{result['source']}, {size(result['stream_bytes'])}, {size(result['in_use_bytes'])} in use"),
         ("to read", size(result["read_bytes"])),
         ("to write", f"about {size(result['estimated_written_bytes'])}"),
         ("takes", f"{takes}, at the rates that card and share have just shown; the board goes on working"),

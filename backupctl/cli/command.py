@@ -143,12 +143,3 @@ def checked_kind(kind: str | None) -> str | None:
     if kind not in (None, "image", "files"):
         raise UsageError(f"--kind {kind}: there are image and files")
     return kind
-
-
-def wanted_source(source: Path | None) -> Path:
-    """The card that was named, or else the one that this system runs from."""
-    if source is not None:
-        return source
-    from backupctl.operations.capturing.own_card import own_card
-
-    return own_card()

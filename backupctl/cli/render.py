@@ -53,13 +53,39 @@ def warnings_of(result: Json) -> str:
     return "\n".join(paragraph(f"warning: {text}", "") for text in result.get("warnings", ()))
 
 
+def _extent(result: Json) -> tuple[str, str]:
+    """How large a capture is, and how much of that is not empty."""
+    whole, in_use = size(result["stream_bytes"]), size(result["in_use_bytes"])
+    if result["kind"] == "files":
+        return "archive", f"{whole}, of which {in_use} are contents of files"
+    return "whole", f"{whole}, of which {in_use} in use"
+
+
+def _extents(result: Json) -> list[tuple[str, str]]:
+    if result["kind"] == "files":
+        return [_extent(result)]
+    whole = result["stream_bytes"]
+    return [("whole", f"{size(whole)} ({whole} bytes)"), ("in use", size(result["in_use_bytes"]))]
+
+
+def _names(counts: object) -> str:
+    """Of a capture of files, how many of each kind; empty for what a record of a card says."""
+    kinds = ("file", "folder", "link", "hard link", "fifo", "character device", "block device")
+    told = counts if isinstance(counts, dict) else {}
+    return ", ".join(counted(told[kind], kind) for kind in kinds if type(told.get(kind)) is int)
+
+
+def _zeroed(ranges: list[list[int]]) -> str:
+    return f"{counted(len(ranges), 'range')}, {size(sum(end - start for start, end in ranges))}"
+
+
 def capture(result: Json) -> str:
     lines = [
         facts([
             ("capture", str(result["id"])),
             ("board", str(result["board"])),
             ("taken", f"{local(result['started'], zone=False)} to {' '.join(local(result['finished']).split()[4:])}"),
-            ("whole", f"{size(result['stream_bytes'])}, of which {size(result['in_use_bytes'])} in use"),
+            _extent(result),
             ("written", size(result["written_bytes"])),
             *([("frozen", _frozen(result))] if result["frozen_seconds"] else []),
             ("state", str(result["state"])),
@@ -192,8 +218,8 @@ def show(result: Json) -> str:
         ("started", f"{local(result['started'])} ({record['zone']})"),
         ("finished", local(result["finished"])),
         ("source", " ".join([str(source.get("path")), *named])),
-        ("whole", f"{size(result['stream_bytes'])} ({result['stream_bytes']} bytes)"),
-        ("in use", size(result["in_use_bytes"])),
+        *_extents(result),
+        ("names", _names(source.get("counts"))),
         ("read", size(record["read_bytes"])),
         ("written", f"{size(result['written_bytes'])}, {counted(record['new_segments'], 'new segment')}"),
         ("frozen", _frozen(result)),
@@ -203,10 +229,7 @@ def show(result: Json) -> str:
         ("drilled", _drilled(result)),
         ("policy", str(record["policy"].get("name"))),
         ("changed", changes_in_words(result["policy_changes"])),
-        (
-            "zeroed",
-            f"{counted(len(record['zeroed']), 'range')}, {size(sum(end - start for start, end in record['zeroed']))}",
-        ),
+        ("zeroed", _zeroed(record["zeroed"]) if result["kind"] == "image" else ""),
         ("digest", record["streams"][0]["digest"]),
         ("made by", record["by"]),
     ]
@@ -254,7 +277,7 @@ def restore_plan(plan: Json) -> str:
         ("of board", plan["board"]),
         ("taken", f"{local(plan['taken'])} ({plan['age']} ago)"),
         ("label", plan["label"] or ""),
-        ("whole", f"{size(plan['stream_bytes'])}, {size(plan['in_use_bytes'])} in use"),
+        _extent(plan),
         ("onto", plan["target"]),
         ("which is", plan["target_description"]),
         ("it holds", "; ".join(plan["target_contents"]) if plan["target_is_card"] else ""),

@@ -20,7 +20,6 @@ from backupctl.cli.command import (
     facts_of_machine,
     run_command,
     wanted_share,
-    wanted_source,
 )
 from backupctl.domain.errors import Exit, UsageError
 
@@ -53,12 +52,13 @@ def install(
     """Has systemd run the nights when the policy says, or look after all boards."""
     from backupctl.cli import timers_view as view
     from backupctl.cli.places import load_policy, policy_words, program
+    from backupctl.operations.capturing.subject import Subject
 
     chosen, folder, facts = load_policy(policy), wanted_share(share), facts_of_machine()
     if watch and (board is not None or source is not None):
         raise UsageError("a watcher looks after all boards", "Leave out --board and --source.")
     if not watch:
-        wanted_source(source)  # where it is not to be told, each night would fail
+        Subject(source).card(chosen)  # where it is not to be told, each night would fail
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.board.systemd import Systemd

@@ -4,7 +4,7 @@
 #   sh rebuild.sh [--anyway] CAPTURE OUTPUT
 #
 # CAPTURE is a folder in captures/, or its name. OUTPUT is the file to make: the bytes of the card (or, for a capture
-# of kind "files", a tar archive). Free space becomes holes. Needs zstd, dd and awk; nothing on the shelf is written.
+# of kind "files", a tar archive), or - for standard output, once all of it is there in TMPDIR. Free space becomes holes. Needs zstd, dd and awk; nothing on the shelf is written.
 # --anyway goes on where a segment is lost (zeros stand there instead) or the capture has no record (it was never
 # finished). Ends with 0: all is there; 1: failed, no OUTPUT; 2: wrong usage; 7: OUTPUT is there, but not all of it.
 set -u
@@ -24,7 +24,8 @@ case $0 in */*) here=${0%/*} ;; *) here=. ;; esac
 case $1 in /*) capture=$1 ;; *) capture=./$1 ;; esac
 [ -d "$capture" ] || capture=$here/$1
 [ -d "$capture" ] || capture=$here/captures/$1
-case $2 in /*) output=$2 ;; *) output=./$2 ;; esac
+piped=0
+case $2 in -) piped=1 output=${TMPDIR:-/tmp}/$$ ;; /*) output=$2 ;; *) output=./$2 ;; esac
 while [ "${capture%/}" != "$capture" ]; do capture=${capture%/}; done
 id=${capture##*/}
 stock=$capture/../../stock
@@ -190,8 +191,14 @@ done <"$work/plan"
 if [ -t 2 ]; then echo >&2; fi
 [ "$position" = "$size" ] || set_length "$size"
 
-if [ -e "$output" ] || [ -h "$output" ]; then fail "$output has come up meanwhile; nothing was done to it"; fi
-mv "$image" "$output" || fail "cannot name the finished file $output"
+if [ $piped = 1 ]; then
+    output='standard output'
+    cat "$image" || fail "cannot write all of it to $output"
+elif [ -e "$output" ] || [ -h "$output" ]; then
+    fail "$output has come up meanwhile; nothing was done to it"
+else
+    mv "$image" "$output" || fail "cannot name the finished file $output"
+fi
 
 awk -F '\t' '
     $3 == "unreadable" {

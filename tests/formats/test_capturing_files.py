@@ -24,7 +24,9 @@ from tests.shelf_of_card import unpacked
 pytestmark = [pytest.mark.formats, pytest.mark.skipif(os.geteuid() != 0, reason="needs root, for owners and devices")]
 
 EXACTLY = ("--numeric-owner", "--xattrs", "--xattrs-include=*", "--acls")
-SETTLED_SECONDS = 2.1  # after which a file that was changed just before a capture counts as unchanged since
+# After which a file that was changed before a capture counts as unchanged since: two seconds, and what a record's
+# time of whole seconds leaves out.
+SETTLED_SECONDS = 3.1
 
 
 class Board:
@@ -135,6 +137,18 @@ def test_unpacked_by_tar_it_is_the_tree(real: tuple[Board, str]) -> None:
     assert [path for path in holes if not has_holes(into / path)] == []
     listed = subprocess.run(["bsdtar", "-tf", board.archive(capture)], capture_output=True, check=True).stdout
     assert len(listed.splitlines()) == len(list(board.tree.rglob("*"))) + 1
+
+
+@pytest.mark.parametrize("shell", ["dash", "busybox"])
+def test_the_script_writes_into_a_pipe(real: tuple[Board, str], shell: str) -> None:
+    board, capture = real
+    words = [*(["busybox", "sh"] if shell == "busybox" else [shell]), str(board.shelf / "rebuild.sh"), capture, "-"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as script:
+        compared = subprocess.run(
+            ["tar", "--compare", *EXACTLY, "-f", "-", "-C", str(board.tree)], stdin=script.stdout, capture_output=True,
+            text=True, check=False,
+        )  # fmt: skip
+    assert (script.returncode, compared.returncode, compared.stdout) == (0, 0, "")
 
 
 def test_a_second_one_reads_nothing_and_is_the_same(real: tuple[Board, str]) -> None:
@@ -304,3 +318,16 @@ def test_what_may_not_be_read_is_named_once(board: Board) -> None:
         f"1 folder could not be listed {denied}closed",
     ]
     assert board.names(result["id"]) == {".", "closed", "open"}
+
+
+def test_what_it_would_take_is_told_beforehand(board: Board) -> None:
+    for number in range(30):
+        (board.tree / f"file {number}").write_bytes(os.urandom(100_000))
+    time.sleep(SETTLED_SECONDS)
+    first = board.run("--dry-run").json
+    # Contents that do not compress, and a header of some blocks for each.
+    assert 0.98 * 3_000_000 <= first["estimated_written_bytes"] <= first["read_bytes"] * 1.01
+    assert 3_000_000 <= first["read_bytes"] <= 3_000_000 + 31 * 2048
+    board.capture()
+    again = board.run("--dry-run").json
+    assert again["read_bytes"] == again["estimated_written_bytes"] == 0

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.files_shelf import make_share, put_capture, share_of_folder
+from tests.files_shelf import all_of, make_share, put_capture, share_of_folder
 from tests.program import backupctl, here
-from tests.real_tree import attributes, described, make_tree
+from tests.real_tree import make_tree
 from tests.shelf_of_card import flip
 from tests.tar_archives import make_archive
 
@@ -33,16 +33,10 @@ def share(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return share_of_folder(folder, tmp_path_factory.mktemp("share"))
 
 
-def everything(folder: Path) -> dict[str, tuple[object, ...]]:
-    """All that stands in a folder, and what belongs to it."""
-    paths = [folder, *folder.rglob("*")]
-    return {str(path.relative_to(folder)): (*described(path), attributes(path)) for path in paths}
-
-
 def test_files_and_folders_are_picked(folder: Path, share: Path, tmp_path: Path) -> None:
     done = backupctl(share, "pick", "newest", "/odd", tmp_path / "odd", "--special", "--json").json
     assert done["picked"]["unset"] == {}
-    assert everything(tmp_path / "odd") == everything(folder / "odd")
+    assert all_of(tmp_path / "odd") == all_of(folder / "odd")
     assert (tmp_path / "odd" / "sparse").stat().st_blocks * 512 < 1 << 20
     numbers = {(tmp_path / "odd" / name).stat().st_ino for name in ("linked", "in pieces")}
     assert len(numbers) == 1

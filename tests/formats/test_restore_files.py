@@ -17,9 +17,9 @@ import pytest
 from backupctl.domain.members import Member
 from backupctl.operations.restoring import restore_files  # noqa: F401 - an ordinary user may not read where it is
 from tests.card_images import run
-from tests.files_shelf import Altered, make_share, put_capture, share_of_folder
+from tests.files_shelf import Altered, all_of, make_share, put_capture, share_of_folder
 from tests.program import backupctl, here
-from tests.real_tree import attributes, described, make_tree
+from tests.real_tree import described, make_tree
 from tests.shelf_of_card import flip
 from tests.tar_archives import make_archive
 
@@ -52,19 +52,6 @@ def share(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return share_of_folder(folder, tmp_path_factory.mktemp("share"))
 
 
-def everything(folder: Path) -> dict[str, tuple[object, ...]]:
-    """All that stands in a folder, and what belongs to it."""
-    paths = [folder, *folder.rglob("*")]
-    return {
-        str(path.relative_to(folder)): (
-            *described(path),
-            attributes(path),
-            described(path)[0] == "folder" or path.lstat().st_nlink,
-        )
-        for path in paths
-    }
-
-
 def told_of(folder: Path) -> list[str]:
     """By tools that share no code with the package: stat(1) in nanoseconds, getfattr(1), getfacl(1)."""
     said = []
@@ -90,7 +77,7 @@ def test_a_folder_comes_back_exactly(folder: Path, share: Path, tmp_path: Path) 
         assert done["picked"]["skipped"] == []
         shutil.rmtree(target / "lost+found", ignore_errors=True)
         os.utime(target, ns=(0, folder.stat().st_mtime_ns))  # which removing that has changed
-        assert everything(target) == everything(folder)
+        assert all_of(target) == all_of(folder)
         assert told_of(target) == told_of(folder)
         assert (target / "odd" / "sparse").stat().st_blocks == (folder / "odd" / "sparse").stat().st_blocks
         for names in (("linked", "in pieces"), ("again", "link 900")):
@@ -172,7 +159,7 @@ def test_what_a_damaged_segment_held_is_lost_and_nothing_else(folder: Path, shar
     lost = {path for path, _ in done["picked"]["lost"]}
     assert lost
     assert lost <= hurt
-    before, after = everything(folder), everything(tmp_path / "rest")
+    before, after = all_of(folder), all_of(tmp_path / "rest")
     missing = {f"/{name}" for name in before.keys() - after.keys()}
     assert all(any(path == one or path.startswith(f"{one}/") for one in lost) for path in missing)
     for name in after:
@@ -228,7 +215,7 @@ def test_no_capture_writes_outside_its_folder(case: str, tmp_path: Path) -> None
     folder, victim = tmp_path / "source", tmp_path / "victim"
     victim.mkdir()
     (victim / "file").write_text("mine")
-    before = everything(victim)
+    before = all_of(victim)
     (folder / "folder").mkdir(parents=True)
     (folder / "folder" / "file").write_text("evil")
     (folder / "hard").hardlink_to(folder / "folder" / "file")
@@ -239,8 +226,8 @@ def test_no_capture_writes_outside_its_folder(case: str, tmp_path: Path) -> None
     names = set(tmp_path.iterdir())
     ended = here(share, "restore", "newest", tmp_path / "got", "--yes")
     assert ended.code in (4, 5), ended
-    assert everything(victim) == before
+    assert all_of(victim) == before
     assert set(tmp_path.iterdir()) - names <= {tmp_path / "got"}
     if (tmp_path / "got").exists():
-        truth, got = everything(folder), everything(tmp_path / "got")
+        truth, got = all_of(folder), all_of(tmp_path / "got")
         assert all(truth[name][:4] == got[name][:4] for name in got if name not in ("", "."))

@@ -30,7 +30,7 @@ SHARE_FOLDER = "back ups"
 MOUNT_POINT = "/mnt/net share"
 
 _PACKAGES = (
-    "systemd-sysv udev kmod python3 samba cifs-utils e2fsprogs dosfstools fdisk mount zstd procps "
+    "systemd-sysv udev kmod python3 samba cifs-utils e2fsprogs dosfstools mtools fdisk mount zstd procps "
     "initramfs-tools linux-image-cloud-amd64"
 )
 _MODULES = "virtio_pci virtio_blk ext4"

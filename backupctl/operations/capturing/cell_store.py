@@ -8,10 +8,9 @@ from collections.abc import Iterator
 from backupctl.domain.card_map import cells
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.segments import State
-from backupctl.operations.capturing.part_series import CHURN, STABLE, PartSeries
-from backupctl.operations.capturing.renewal import Renewal
+from backupctl.operations.capturing.new_segments import NewSegments
+from backupctl.operations.capturing.part_series import CHURN, STABLE
 from backupctl.operations.capturing.segmenting import Segment
-from backupctl.share.index import SegmentIndex
 
 # In place of a segment's number.
 _FREE, _ZERO, _UNREADABLE = 0xFFFFFFFF, 0xFFFFFFFE, 0xFFFFFFFD
@@ -23,26 +22,14 @@ class CellStore:
     A cell may be put again, with what it holds later. For use by one thread.
     """
 
-    def __init__(
-        self,
-        size: int,
-        segment_bytes: int,
-        index: SegmentIndex,
-        series: PartSeries,
-        churn: Ranges,
-        renewal: Renewal | None = None,
-    ) -> None:
+    def __init__(self, size: int, segment_bytes: int, segments: NewSegments, churn: Ranges) -> None:
         """`size`: of the card; `segment_bytes`: of a cell. `churn`: what changed last time as well."""
         self.segment_bytes = segment_bytes
+        self.segments = segments
         self._size = size
-        self._index = index
-        self._series = series
         self._churn = churn
-        self._renewal = renewal
         self._numbers = array("I", [_FREE]) * -(-size // self.segment_bytes)
         self._unreadable: dict[int, tuple[tuple[int, int], ...]] = {}
-        self._known = len(index)
-        self._stored = array("I")  # of new segments, which the index numbers from there on
         self.read_bytes = 0
 
     @property
@@ -51,34 +38,15 @@ class CellStore:
         return len(self._numbers)
 
     @property
-    def new_segments(self) -> int:
-        return len(self._stored)
-
-    @property
-    def new_bytes(self) -> int:
-        """Stored for new segments."""
-        return sum(self._stored)
-
-    @property
     def unreadable(self) -> Ranges:
         """Bytes of the card that could not be read."""
         return Ranges(pair for ranges in self._unreadable.values() for pair in ranges)
 
-    @property
-    def written(self) -> int:
-        """Bytes that went to the share so far."""
-        return self._series.written
-
     def put(self, segment: Segment) -> None:
         """Takes what a cell holds, and has it written if the shelf does not hold it. Raises OSError of the share."""
         cell = segment.start // self.segment_bytes
-        if segment.stored:
-            # The same content may have come along since the worker looked.
-            segment.number = self._index.find(segment.hash)
-            if segment.number < 0:
-                segment.number = self._write(segment)
-            elif self._renewal is not None and self._renewal.take(segment.number, len(segment.stored)):
-                self._write_again(segment)
+        is_churn = self._churn.touches(segment.start, segment.start + segment.length)
+        self.segments.put(segment, CHURN if is_churn else STABLE)
         if segment.number >= 0:
             self._numbers[cell] = segment.number
         else:
@@ -88,24 +56,10 @@ class CellStore:
             self._unreadable[cell] = segment.unreadable
         self.read_bytes += segment.read_bytes
 
-    def _write(self, segment: Segment) -> int:
-        kind = CHURN if self._churn.touches(segment.start, segment.start + segment.length) else STABLE
-        part = self._series.add(kind, segment.hash, segment.sha256, segment.length, segment.stored)
-        self._stored.append(len(segment.stored))
-        return self._index.add(segment.hash, part, segment.sha256)
-
-    def _write_again(self, segment: Segment) -> None:
-        part = self._series.add(STABLE, segment.hash, segment.sha256, segment.length, segment.stored)
-        self._index.add(segment.hash, part, segment.sha256)
-
     def segment_of(self, cell: int) -> int:
         """The number of what a cell holds, -1 if that is no segment."""
         number = self._numbers[cell]
         return -1 if number in (_FREE, _ZERO, _UNREADABLE) else number
-
-    def stored_for(self, number: int) -> int:
-        """Bytes that were written for a segment, 0 if the shelf held it."""
-        return self._stored[number - self._known] if number >= self._known else 0
 
     def settle(self, data: Ranges, zero: Ranges) -> None:
         """Makes the list that of this map: cells without data are zero where something is in use in them, else free.

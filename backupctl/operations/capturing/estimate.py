@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 from typing import Any
 
-from backupctl.board import pace
 from backupctl.domain.card_map import cells
 from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.operations.capturing.estimate_of_files import estimate_of_files
+from backupctl.operations.capturing.expected_time import seconds_for
 from backupctl.operations.capturing.reading import StretchReader
 from backupctl.operations.capturing.segmenting import Segmenter, SegmentMaker
 from backupctl.operations.card_map import layout_of
@@ -18,7 +18,6 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import load_index
 
 _SAMPLE = 64  # segments that are read
-_BESIDES = 10.0  # seconds for what does not grow with the card: looking for the share, rounds, the freeze, the record
 
 
 def estimate(situation: CardSituation | TreeSituation) -> dict[str, Any]:
@@ -47,6 +46,7 @@ def _of_card(situation: CardSituation) -> dict[str, Any]:
     finally:
         index.close()
     written = stored * len(listed) // max(1, len(sample))
+    by_one = taken * len(listed) / max(1, len(sample))
     return {
         "source": source.path,
         "stream_bytes": card.size,
@@ -54,20 +54,7 @@ def _of_card(situation: CardSituation) -> dict[str, Any]:
         "read_bytes": card.data.total,
         "estimated_written_bytes": written,
         "sampled_segments": len(sample),
-        "estimated_seconds": _seconds(situation, taken * len(listed) / max(1, len(sample)), written),
+        "estimated_seconds": seconds_for(situation, by_one, card.data.total, written),
         "layout": layout_of(card),
         "warnings": list(card.warnings),
     }
-
-
-def _seconds(situation: CardSituation, by_one: float, written: int) -> int | None:
-    """`by_one`: seconds that one thread would take to read and compress it all; writing goes on meanwhile."""
-    probed, policy = situation.probed, situation.policy
-    if probed is None:
-        return None
-    reading = max(
-        by_one / (policy.pace.workers or pace.workers()),
-        situation.card.data.total / policy.pace.rate if policy.pace.rate else 0.0,
-    )
-    read_back = written / probed.read if policy.store.read_back else 0.0
-    return round(max(reading, written / probed.written) + read_back + _BESIDES)

@@ -7,10 +7,10 @@ import time
 from contextlib import closing
 from typing import Any
 
-from backupctl.board import pace
 from backupctl.domain.record import card_of
 from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.operations.capturing.earlier_files import earlier_files, nothing_earlier
+from backupctl.operations.capturing.expected_time import seconds_for
 from backupctl.operations.capturing.member_making import MemberMaking, owners_of
 from backupctl.operations.capturing.segmenting import SegmentMaker
 from backupctl.operations.capturing.tree_reading import TreeReading, Unit
@@ -21,7 +21,6 @@ from backupctl.share.index import SegmentIndex
 from backupctl.share.shelf import load_index
 
 _SAMPLE = 64  # units that are read
-_BESIDES = 5.0  # seconds for what does not grow with the files: looking for the share, the record
 
 
 def estimate_of_files(situation: TreeSituation) -> dict[str, Any]:
@@ -44,6 +43,7 @@ def estimate_of_files(situation: TreeSituation) -> dict[str, Any]:
     sampled = sum(segment.length for each in read for segment in each.segments)
     share = sum(len(segment.stored) for each in read for segment in each.segments) / max(1, sampled)
     written = int(share * reading.new_bytes)
+    by_one = taken * reading.new_bytes / max(1, sampled)
     return {
         "source": tree.path,
         "stream_bytes": reading.all_bytes,
@@ -51,7 +51,7 @@ def estimate_of_files(situation: TreeSituation) -> dict[str, Any]:
         "read_bytes": reading.new_bytes,
         "estimated_written_bytes": written,
         "sampled_segments": len(sample),
-        "estimated_seconds": _seconds(situation, taken * reading.new_bytes / max(1, sampled), written),
+        "estimated_seconds": seconds_for(situation, by_one, reading.new_bytes, written),
         "layout": {"volumes": []},
         "warnings": [],
     }
@@ -71,13 +71,3 @@ def _sample(reading: TreeReading) -> list[Unit]:
         elif (place := rolls.randrange(count)) < _SAMPLE:
             chosen[place] = unit
     return chosen
-
-
-def _seconds(situation: TreeSituation, by_one: float, written: int) -> int | None:
-    """`by_one`: seconds that one thread would take to read and compress it all; writing goes on meanwhile."""
-    probed, policy = situation.probed, situation.policy
-    if probed is None:
-        return None
-    reading = by_one / (policy.pace.workers or pace.workers())
-    read_back = written / probed.read if policy.store.read_back else 0.0
-    return round(max(reading, written / probed.written) + read_back + _BESIDES)

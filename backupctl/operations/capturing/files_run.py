@@ -15,11 +15,13 @@ from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, card_of
 from backupctl.domain.segments import SEGMENT_BYTES, State
 from backupctl.domain.units import counted
 from backupctl.formats.pax import END
+from backupctl.operations.capturing.board_layout import TakenBoard, take_board
 from backupctl.operations.capturing.database_copy import DatabaseCopies
 from backupctl.operations.capturing.earlier_files import EarlierFiles, earlier_files, nothing_earlier
 from backupctl.operations.capturing.hooks import quieted
 from backupctl.operations.capturing.large_file import LargeFile
 from backupctl.operations.capturing.member_making import MemberMaking, Read, owners_of
+from backupctl.operations.capturing.part_series import CHURN, STABLE
 from backupctl.operations.capturing.run import CaptureRun, Wanted
 from backupctl.operations.capturing.segmenting import Segment, SegmentMaker
 from backupctl.operations.capturing.stream_store import StreamStore
@@ -63,17 +65,31 @@ class FilesRun(CaptureRun):
             databases = DatabaseCopies(Path(self.policy.night.scratch), self.warnings.append)
             reading = TreeReading(self._walk, earlier, making, databases.copy_of)
             self.make_folder()
+            board = self._board()
             with closing(MemberListWriter(self.shelf.storage, self.shelf.mark, self.id)) as listing:
-                into = _Archive(StreamStore(self.index, self.series, self.renewal), listing)
+                into = _Archive(StreamStore(self.segments), listing)
                 hooks, facts, reporter = self.policy.hooks, self.session.facts, self.session.reporter
                 with quieted(hooks, facts.state_folder, reporter), self.writing():
                     self._read(reading, into, earlier.record.in_use_bytes if earlier.record else 0)
                 members = listing.finish()
             self.read_back()
             said = {**self._said(into), "members": members}
-            return self.commit(into.store.size, into.store.entries(), said, earlier.record, None, members.bytes)
+            beside = members.bytes
+            if board is not None:
+                said |= {"layout": board.layout, "head": board.head}
+                beside += board.head.bytes
+            return self.commit(into.store.size, into.store.entries(), said, earlier.record, None, beside)
         finally:
             self.index.close()
+
+    def _board(self) -> TakenBoard | None:
+        """What a card needs and no file holds, where these are all files of one."""
+        card, policy = self._tree.card, self.policy
+        if card is None:
+            return None
+        taken = take_board(card, self._tree.places, self.shelf, self.id, policy.store.read_back, self.stop)
+        self.warnings += taken.warnings
+        return taken
 
     def _earlier(self) -> EarlierFiles:
         if self._reread:
@@ -88,7 +104,7 @@ class FilesRun(CaptureRun):
                 self.stop.check()
                 into.take(read)
                 done = into.stored_bytes
-                reporter.step(Step("reading files", done, max(expected, done), into.store.written))
+                reporter.step(Step("reading files", done, max(expected, done), into.store.segments.written))
         into.end()
 
     def _said(self, into: _Archive) -> dict[str, Any]:
@@ -96,9 +112,7 @@ class FilesRun(CaptureRun):
         self.warnings += [
             *_grouped(into.hurt, "could not be read everywhere: what the disk lost stands as zeros", "file"),
             *_grouped([path for path, _ in into.lost], "could not be captured", "name", _reasons(into.lost)),
-            *_grouped(
-                [path for path, _ in passed.unreadable], "could not be listed", "folder", _reasons(passed.unreadable)
-            ),
+            *_grouped([path for path, _ in unlisted], "could not be listed", "folder", _reasons(unlisted)),
             *_grouped(into.torn, "went on changing while it was read, and may be torn", "file"),
         ]
         if passed.too_deep:
@@ -114,7 +128,7 @@ class FilesRun(CaptureRun):
             "state": PARTIAL if into.hurt or by_disk else GOOD,
             "in_use_bytes": into.stored_bytes,
             "read_bytes": store.read_bytes,
-            "new_segments": store.new_segments,
+            "new_segments": len(store.segments),
             "frozen_seconds": None,
             "layout": {"volumes": []},
             "zeroed": (),
@@ -158,7 +172,7 @@ class _Archive:
     def _put(self, read: Read) -> None:
         self.store.read_bytes += read.read_bytes
         for segment in read.segments:
-            self.store.put(segment, read.seen_before)
+            self.store.segments.put(segment, CHURN if read.seen_before else STABLE)
 
     def _finish(self, large: LargeFile, segments: list[Segment]) -> None:
         for _ in range(TRIES - 1):

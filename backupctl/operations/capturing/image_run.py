@@ -53,7 +53,7 @@ class ImageRun(CaptureRun):
         try:
             last = last_capture(self.shelf, self.session.history, self.index, SEGMENT_BYTES)
             churn = last.churn if last else Ranges()
-            store = CellStore(self._card.size, SEGMENT_BYTES, self.index, self.series, churn, self.renewal)
+            store = CellStore(self._card.size, SEGMENT_BYTES, self.segments, churn)
             self._read_and_write(store)
             self._source.check_unchanged()
             self.read_back()
@@ -76,7 +76,7 @@ class ImageRun(CaptureRun):
             "state": PARTIAL if unreadable else GOOD,
             "in_use_bytes": card.in_use_bytes,
             "read_bytes": store.read_bytes,
-            "new_segments": store.new_segments,
+            "new_segments": len(store.segments),
             "frozen_seconds": self._instant.frozen_seconds if self._instant else None,
             "layout": layout_of(card),
             "zeroed": tuple(card.zero),
@@ -112,7 +112,7 @@ class ImageRun(CaptureRun):
         card, store, reporter = self._card, intake.store, self.session.reporter
 
         def told(_: int) -> None:
-            reporter.step(Step("reading the card", store.read_bytes, card.data.total, store.written))
+            reporter.step(Step("reading the card", store.read_bytes, card.data.total, store.segments.written))
 
         intake.take(self._source.reader, card, cells(card.data, card.zero, card.size, SEGMENT_BYTES), told)
 

@@ -38,10 +38,10 @@ class LastCapture:
                 if before is not None:
                     freed.append(cell)
             elif before is None:
-                appeared[cell] = store.stored_for(number)
+                appeared[cell] = store.segments.stored_for(number)
             elif before != index.hash_of(number):
-                written[cell] = store.stored_for(number)
-        return Changes(self.record.id, self.one_in, store.new_bytes, written, appeared, frozenset(freed))
+                written[cell] = store.segments.stored_for(number)
+        return Changes(self.record.id, self.one_in, store.segments.stored_bytes, written, appeared, frozenset(freed))
 
 
 def last_capture(shelf: Shelf, history: History, index: SegmentIndex, segment_bytes: int) -> LastCapture | None:

@@ -203,7 +203,7 @@ class LiveReading:
 
         def told(taken: int) -> None:
             self._tracker.collect()
-            self._reporter.step(Step(name, taken, len(wanted) * self._cell, self._intake.store.written))
+            self._reporter.step(Step(name, taken, len(wanted) * self._cell, self._intake.store.segments.written))
 
         self._intake.take(reader, card, spans, told)
 

@@ -70,7 +70,6 @@ class Read:
     segments: list[Segment]
     begins: int = 0
     seen_before: bool = False
-    reused: bool = False  # of the capture before: nothing was read
     read_bytes: int = 0
     lost: list[tuple[bytes, OSError]] = field(default_factory=list)  # could not be captured at all
     hurt: list[bytes] = field(default_factory=list)  # files of which the disk lost bytes

@@ -16,6 +16,7 @@ from backupctl.domain.policy_changes import policy_changes
 from backupctl.domain.record import CaptureRecord, Guard, Stream
 from backupctl.domain.segments import Entry, State
 from backupctl.operations.capturing.confirming import confirm_parts, read_back, rebuild_tables
+from backupctl.operations.capturing.new_segments import NewSegments
 from backupctl.operations.capturing.part_series import PartSeries
 from backupctl.operations.capturing.renewal import Renewal, renewal_of
 from backupctl.operations.capturing.standalone import write_standalone
@@ -39,11 +40,12 @@ class Wanted:
 
 
 class CaptureRun:
-    """`index`, `series` and `renewal` are there from `begin` on; close the index when done."""
+    """`index` and what follows are there from `begin` on; close the index when done."""
 
     index: SegmentIndex
     series: PartSeries
     renewal: Renewal
+    segments: NewSegments
 
     def __init__(self, session: HeldSession, wanted: Wanted, id: str, started: datetime, stop: Stop) -> None:
         self.session = session
@@ -80,6 +82,7 @@ class CaptureRun:
         self.series = PartSeries(self.shelf.storage, self.shelf.mark, self.policy.store.sync_every)
         space, now = self.policy.space, session.server_time
         self.renewal = renewal_of(self.shelf.storage, session.history, self.index, space, now)
+        self.segments = NewSegments(self.index, self.series, self.renewal)
 
     @contextmanager
     def writing(self) -> Iterator[None]:

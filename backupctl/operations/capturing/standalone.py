@@ -20,7 +20,8 @@ _ZEROS = bytes(1 << 20)
 
 
 def standalone_name(capture: str) -> str:
-    return f"captures/{capture}/{capture}.img.zst"
+    """Its ending says what is in it: nobody is to put an archive on a card."""
+    return f"captures/{capture}/{capture}.{'tar' if '-files-' in capture else 'img'}.zst"
 
 
 def write_standalone(

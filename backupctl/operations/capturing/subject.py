@@ -10,7 +10,7 @@ from pathlib import Path
 from backupctl.domain.errors import UsageError
 from backupctl.domain.policy import Policy
 from backupctl.operations.capturing.own_card import own_card
-from backupctl.operations.capturing.source import Source, must_exist, open_source
+from backupctl.operations.capturing.source import Source, open_source
 from backupctl.operations.capturing.tree_source import TreeSource, board_source, folder_source, roots_source
 
 
@@ -54,9 +54,7 @@ class Subject:
         return board_source(card)
 
     def card(self, policy: Policy) -> Path | None:
-        """The card, if it is one that is captured. Raises NotFound for what is not there, UsageError."""
-        if self.source is not None:
-            must_exist(self.source)
+        """The card, if one is captured; it need not be there now. Raises UsageError where it is not to be told."""
         if self.kind_by(policy) == "files":
             return None
         return self.source or own_card()

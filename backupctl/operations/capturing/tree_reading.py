@@ -134,7 +134,7 @@ class TreeReading:
         if segments is None:
             self.new_bytes += expected
             return None
-        read = Read(members, segments, members[0].offset, reused=True)
+        read = Read(members, segments, members[0].offset)
         return Unit(lambda: read, is_reused=True)
 
     def _read(self, entries: list[Entry]) -> Read:

@@ -26,11 +26,15 @@ class TreeSource:
     kind: ClassVar[str] = "files"
 
     @property
+    def places(self) -> frozenset[str]:
+        """Whole paths of `starts`."""
+        return frozenset(os.fsdecode(os.path.join(self.root, start)) for start in self.starts)  # noqa: PTH118 - bytes
+
+    @property
     def used_bytes(self) -> int:
         """Of the file systems that it is on."""
         used = {}
-        for start in self.starts:
-            place = os.path.join(self.root, start)  # noqa: PTH118 - bytes
+        for place in self.places:
             found = os.statvfs(place)
             used[os.stat(place).st_dev] = (found.f_blocks - found.f_bfree) * found.f_frsize  # noqa: PTH116
         return sum(used.values())
@@ -70,10 +74,11 @@ def board_source(card: Path) -> TreeSource:
     disk = disk_of(card)
     starts = []
     for file_system in file_systems_on(disk):
+        if file_system.beneath:
+            continue  # it lies in a file of one of the others
         # Where it is seen whole: a bind mount shows a folder of it, and shows it twice.
-        whole = [
-            place.mount.mount_point for place in file_system.places if place.mount.root == "/" and not place.viewer
-        ]
+        seen = [place.mount for place in file_system.places if place.viewer == "self"]
+        whole = [mount.mount_point for mount in seen if mount.root == "/"]
         starts += [os.fsencode(min(whole, key=len)).lstrip(b"/")] if whole else []
     if b"" not in starts:
         raise Refused(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -35,7 +36,7 @@ NOT_TRIED = Reached()
 
 
 @dataclass(frozen=True)
-class Situation:
+class Situation(ABC):
     """What does not depend on what is captured.
 
     `shelf` and `session` are None for a board that is new on the share, `probed` where nothing was tried.
@@ -50,9 +51,9 @@ class Situation:
     probed: Probed | None
 
     @property
+    @abstractmethod
     def whole_bytes(self) -> int:
         """What a first capture would read, about."""
-        raise NotImplementedError
 
     @cached_property
     def captures(self) -> tuple[CaptureRecord, ...]:

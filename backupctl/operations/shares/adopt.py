@@ -9,6 +9,7 @@ from backupctl.board.host import board_name
 from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
+from backupctl.operations.capturing.source import must_exist
 from backupctl.operations.capturing.subject import Subject
 from backupctl.operations.facts import Facts
 from backupctl.operations.preflight.card import share_on_source
@@ -92,6 +93,8 @@ def shelf_for_capture(
     found = existing_shelf(folder, board)
     if found is not None:
         return found
+    if subject.source is not None:
+        must_exist(subject.source)  # or a mistyped name would leave a shelf behind
     source = subject.card(policy)
     on_source = share_on_source(folder, source) if source else ""  # of files, a check tells
     if on_source:
