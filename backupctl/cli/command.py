@@ -41,7 +41,9 @@ PolicyOption = Annotated[
 ]
 SourceOption = Annotated[
     Path | None,
-    typer.Option("--source", metavar="PATH", help="The card: a device, or a file.", show_default="this system's"),
+    typer.Option(
+        "--source", metavar="PATH", help="A card: a device, or a file; or a folder.", show_default="this system's"
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 KindOption = Annotated[

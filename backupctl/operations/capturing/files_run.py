@@ -56,8 +56,7 @@ class FilesRun(CaptureRun):
 
     def take(self) -> CaptureRecord:
         """Raises BackupctlError of every kind, OSError of the share."""
-        self.begin()
-        try:
+        with self.begun():
             earlier = self._earlier()
             hashing, level = self.shelf.mark.hashing, self.policy.store.level
             maker = SegmentMaker(self.index, hashing, level, SEGMENT_BYTES, self.renewal)
@@ -79,8 +78,6 @@ class FilesRun(CaptureRun):
                 said |= {"layout": board.layout, "head": board.head}
                 beside += board.head.bytes
             return self.commit(into.store.size, into.store.entries(), said, earlier.record, None, beside)
-        finally:
-            self.index.close()
 
     def _board(self) -> TakenBoard | None:
         """What a card needs and no file holds, where these are all files of one."""

@@ -49,8 +49,7 @@ class ImageRun(CaptureRun):
 
     def take(self) -> CaptureRecord:
         """Raises BackupctlError of every kind, OSError of the share."""
-        self.begin()
-        try:
+        with self.begun():
             last = last_capture(self.shelf, self.session.history, self.index, SEGMENT_BYTES)
             churn = last.churn if last else Ranges()
             store = CellStore(self._card.size, SEGMENT_BYTES, self.segments, churn)
@@ -65,8 +64,6 @@ class ImageRun(CaptureRun):
             changes = last.changes(store, self.index).body() if last and same_lane else None
             self.make_folder()
             return self.commit(self._card.size, store.entries(), said, last.record if last else None, changes)
-        finally:
-            self.index.close()
 
     def _said(self, store: CellStore) -> dict[str, Any]:
         card, unreadable = self._card, store.unreadable

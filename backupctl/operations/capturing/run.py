@@ -40,7 +40,7 @@ class Wanted:
 
 
 class CaptureRun:
-    """`index` and what follows are there from `begin` on; close the index when done."""
+    """`index` and what follows are there within `begun`."""
 
     index: SegmentIndex
     series: PartSeries
@@ -67,22 +67,27 @@ class CaptureRun:
         """What `capture --json` says beside the summary of the record."""
         return {"healed": self._healed, "shelf": str(self.shelf.path), "same_machine": self.shelf.mark.same_machine}
 
-    def begin(self) -> None:
-        """Learns what the shelf holds. Raises OSError of the share, BackupctlError."""
+    @contextmanager
+    def begun(self) -> Iterator[None]:
+        """Learns what the shelf holds, for as long as the block lasts. Raises OSError of the share, BackupctlError."""
         session = self.session
         if session.clock_distrust:
             self.warnings.append(f"the clock is not trusted: {session.clock_distrust}")
         if self._wanted.confirm:
             self.warnings += confirm_parts(session, self.stop)
         self.index, problems = load_index(self.shelf, session.history)
-        if problems:
+        try:
+            if problems:
+                self.index.close()
+                self.warnings += rebuild_tables(session, problems, self.stop)
+                self.index, _ = load_index(self.shelf, session.history)
+            self.series = PartSeries(self.shelf.storage, self.shelf.mark, self.policy.store.sync_every)
+            space, now = self.policy.space, session.server_time
+            self.renewal = renewal_of(self.shelf.storage, session.history, self.index, space, now)
+            self.segments = NewSegments(self.index, self.series, self.renewal)
+            yield
+        finally:
             self.index.close()
-            self.warnings += rebuild_tables(session, problems, self.stop)
-            self.index, _ = load_index(self.shelf, session.history)
-        self.series = PartSeries(self.shelf.storage, self.shelf.mark, self.policy.store.sync_every)
-        space, now = self.policy.space, session.server_time
-        self.renewal = renewal_of(self.shelf.storage, session.history, self.index, space, now)
-        self.segments = NewSegments(self.index, self.series, self.renewal)
 
     @contextmanager
     def writing(self) -> Iterator[None]:
