@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import functools
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from backupctl.cli import main as cli
+from tests import loaded_program
+
+_SECONDS = 120
+_ROOT = str(Path(__file__).parents[1])
 
 
 @dataclass(frozen=True)
@@ -39,14 +48,44 @@ def environment(share: Path | None) -> dict[str, str]:
 
 def backupctl(share: Path | None, *arguments: str | Path, code: int | None = 0) -> Ended:
     """Runs it with `share` as its share. `code` is the exit code that it must end with; None: any of the table."""
-    done = subprocess.run(
-        command(*arguments), env=environment(share), stdin=subprocess.DEVNULL, capture_output=True, text=True,
-        errors="replace", timeout=120, check=False,
-    )  # fmt: skip
-    ended = Ended(done.returncode, done.stdout, done.stderr)
+    ended = _run([str(argument) for argument in arguments], environment(share))
     assert "Traceback" not in ended.err, (arguments, ended)
     assert code is None or ended.code == code, (arguments, ended)
     return ended
+
+
+def _run(arguments: list[str], chosen: dict[str, str]) -> Ended:
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err, Path(os.devnull).open("rb") as nothing:
+        link = loaded_program.start(_loaded(), arguments, chosen, [file.fileno() for file in (nothing, out, err)])
+        link.settimeout(_SECONDS)
+        code = loaded_program.ended(link)
+        texts = []
+        for file in (out, err):
+            file.seek(0)
+            texts.append(file.read().decode(errors="replace"))
+    return Ended(code, *texts)
+
+
+@functools.cache
+def _loaded() -> str:
+    """The socket of a process that has the program loaded, which ends with this one."""
+    folder = tempfile.mkdtemp()
+    path = f"{folder}/program"
+    words = [sys.executable, loaded_program.__file__, path]
+    process = subprocess.Popen(words, stdin=subprocess.PIPE, env=environment(None) | {"PYTHONPATH": _ROOT})
+    until = time.monotonic() + 60
+    while not Path(path).exists():
+        assert process.poll() is None and time.monotonic() < until
+        time.sleep(0.01)
+
+    def end() -> None:
+        assert process.stdin is not None
+        process.stdin.close()
+        process.wait()
+        shutil.rmtree(folder)
+
+    atexit.register(end)
+    return path
 
 
 def here(share: Path, *arguments: str | Path) -> Ended:

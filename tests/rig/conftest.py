@@ -21,6 +21,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.timeout(SECONDS))
 
 
+_made: list[Rig] = []
+
+
+@pytest.fixture(autouse=True)
+def answering() -> None:
+    """A test that failed may have left a board that is dead or deaf: it is not to fail all those after it."""
+    for made in _made:
+        made.heal()
+
+
 @pytest.fixture(scope="session")
 def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
     """A running board whose share nobody has adopted yet."""
@@ -31,9 +41,11 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
         pytest.skip(f"not installed: {', '.join(missing)}")
     made = Rig(tmp_path_factory.mktemp("rig"))
     made.boot()
+    _made.append(made)
     try:
         yield made
     finally:
+        _made.remove(made)
         made.board.kill()
         # Gigabytes, if sparse ones: not for the runner's collection of old folders.
         for image in made.folder.glob("*.img"):

@@ -22,19 +22,10 @@ before = ["sh", "-c", "while [ -e /run/hold ]; do sleep 0.1; done"]
 when = "*-*-* 03:17"
 random_delay = 0
 """
-# As pip(1) installs it. The rig's own is called by a module's name, which a service could not find.
-PROGRAM = """\
-#!/usr/bin/python3
-import sys
-sys.path[:0] = ["/opt/backupctl/program", "/opt/backupctl/lib"]
-from backupctl.cli.main import main
-main()
-"""
 
 
-def prepare(board: Board) -> None:
-    """A program that a timer can be installed for, and a policy."""
-    board.send(PROGRAM.encode(), "/usr/local/bin/backupctl")
+def send_policy(board: Board) -> None:
+    """The policy of these nights."""
     board.send(_POLICY.encode(), POLICY_FILE)
 
 

@@ -30,7 +30,7 @@ SHARE_FOLDER = "back ups"
 MOUNT_POINT = "/mnt/net share"
 
 _PACKAGES = (
-    "systemd-sysv udev kmod python3 samba cifs-utils e2fsprogs dosfstools mtools fdisk mount zstd procps "
+    "systemd-sysv udev kmod python3 samba cifs-utils e2fsprogs dosfstools mtools fdisk mount zstd procps dmsetup "
     "initramfs-tools linux-image-cloud-amd64"
 )
 _MODULES = "virtio_pci virtio_blk ext4"
@@ -100,11 +100,9 @@ OOMScoreAdjust=-900
 [Install]
 WantedBy=multi-user.target
 """,
-    "usr/local/bin/backupctl": """\
-#!/bin/sh
-PYTHONPATH=/opt/backupctl/program:/opt/backupctl/lib exec python3 -m backupctl "$@"
-""",
 }
+# Of this folder.
+_PROGRAMS = {"agent.py": "usr/local/sbin/rig-agent", "client.py": "usr/local/bin/backupctl"}
 
 
 def cache_folder() -> Path:
@@ -159,7 +157,7 @@ def run(*arguments: str | Path, stdin: str = "") -> None:
 
 def _key() -> str:
     described = [_release(), " ".join(_dependencies())]
-    described += [(Path(__file__).parent / name).read_text() for name in ("recipe.py", "agent.py")]
+    described += [(Path(__file__).parent / name).read_text() for name in ("recipe.py", *_PROGRAMS)]
     return hashlib.sha256("\0".join(described).encode()).hexdigest()[:12]
 
 
@@ -191,8 +189,9 @@ def _make_tree(tree: Path) -> None:
         (tree / name).parent.mkdir(parents=True, exist_ok=True)
         (tree / name).write_text(text)
     (tree / "etc/share.credentials").chmod(0o600)
-    (tree / "usr/local/bin/backupctl").chmod(0o755)
-    shutil.copy(Path(__file__).with_name("agent.py"), tree / "usr/local/sbin/rig-agent")
+    for name, place in _PROGRAMS.items():
+        shutil.copy(Path(__file__).with_name(name), tree / place)
+        (tree / place).chmod(0o755)
     # Fixed: after a power cut a board whose card is thrown away is still the same board.
     (tree / "etc/machine-id").write_text(f"{hashlib.md5(b'rig').hexdigest()}\n")
     for folder in ("boot/firmware", "srv/share", MOUNT_POINT.lstrip("/"), "opt/backupctl/program"):

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.rig import recipe
-from tests.rig.board import Board, Disk, Ended
+from tests.rig.board import Board, Disk, Ended, RigFailed
+from tests.system.loop_device import attached, mounted
 
 MIB = 1 << 20
 SHARE_BYTES = 1 << 30
@@ -38,6 +39,14 @@ class Rig:
         self.board.start(Disk(recipe.card(), "card", throw_away=True), Disk(self._share, "share"), bound_to_us=True)
         self.board.install_program()
 
+    def heal(self) -> None:
+        """Boots it again if it does not answer any more."""
+        try:
+            self.board.run("true", 20)
+        except RigFailed:
+            self.board.kill()
+            self.boot()
+
     def backupctl(self, *words: str, share: str = SHARE, codes: tuple[int, ...] = (0,), seconds: float = 240) -> Ended:
         """The program in the board; it must end with one of `codes`."""
         ended = self.board.run(f"BACKUPCTL_SHARE={shlex.quote(share)} backupctl {shlex.join(words)}", seconds)
@@ -60,11 +69,10 @@ class Rig:
         """Runs a function of ours in the board; it may use nothing but what it imports itself."""
         program = (
             f"from __future__ import annotations\n{textwrap.dedent(inspect.getsource(function))}\n"
-            f"import json, sys\nprint(json.dumps({function.__name__}(*json.loads(sys.argv[1]))))\n"
+            f"import json, os\nprint(json.dumps({function.__name__}(*json.loads(os.environ['ARGUMENTS']))))\n"
         )
-        path = "/opt/backupctl/program:/opt/backupctl/lib"
-        command = f"PYTHONPATH={path} python3 - {shlex.quote(json.dumps(arguments))}"
-        ended = self.board.run(command, seconds, program.encode())
+        given = shlex.quote(json.dumps(arguments))
+        ended = self.board.run(f"ARGUMENTS={given} backupctl -", seconds, program.encode())
         assert ended.code == 0, ended
         return ended.json
 
@@ -91,6 +99,22 @@ class Rig:
         finally:
             if self.board.running():
                 self.shell(f"umount {path}")
+
+    @contextmanager
+    def share_elsewhere(self) -> Iterator[Path]:
+        """The share as another, faster computer has it: a copy of the server's disk, mounted here."""
+        copy, place = self.folder / "copy.img", self.folder / "copy"
+        # The server's file system is whole on its disk, and stays so while that is copied.
+        self.shell("sync; fsfreeze --freeze /srv/share")
+        try:
+            recipe.run("cp", "--reflink=auto", "--sparse=always", self._share, copy)
+        finally:
+            self.shell("fsfreeze --unfreeze /srv/share")
+        try:
+            with attached(copy) as device, mounted(device, place):
+                yield place / recipe.SHARE_FOLDER
+        finally:
+            copy.unlink()
 
     @contextmanager
     def server_away(self) -> Iterator[None]:

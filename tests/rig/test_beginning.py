@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from tests.rig.nights import PROGRAM
 from tests.rig.rig import SERVED, SHARE, Rig
 
 pytestmark = pytest.mark.rig
@@ -30,10 +29,8 @@ command = ["sh", "-c", "cat >>/run/told"]
 
 @pytest.fixture
 def fresh(adopted: Rig) -> Iterator[Rig]:
-    """Without the recipe's own mount, and with a program that can be installed; the share is there already."""
+    """Without the recipe's own mount; the share is there already."""
     rig = adopted
-    before = rig.board.fetch("/usr/local/bin/backupctl")
-    rig.board.send(PROGRAM.encode(), "/usr/local/bin/backupctl")
     rig.board.send(POLICY.encode(), "/etc/pantry.toml")
     known = "/var/lib/backupctl/shares.json"
     rig.shell(
@@ -49,7 +46,6 @@ def fresh(adopted: Rig) -> Iterator[Rig]:
             f"[ ! -e /root/shares.json ] || mv /root/shares.json {known}",
             120,
         )
-        rig.board.send(before, "/usr/local/bin/backupctl")
 
 
 def at_a_terminal(words: list[str], answers: list[list[str]]) -> Any:

@@ -15,7 +15,7 @@ from tests.rig.nights import (
     RETRY,
     journal,
     move_to_night,
-    prepare,
+    send_policy,
     state,
     wait_for,
 )
@@ -30,14 +30,12 @@ BOARD = "porch"
 def at_night(adopted: Rig) -> Iterator[Rig]:
     """Ready for a timer, and its clock put right afterwards."""
     rig = adopted
-    before = rig.board.fetch("/usr/local/bin/backupctl")
-    prepare(rig.board)
+    send_policy(rig.board)
     try:
         yield rig
     finally:
         rig.board.run(f"rm -f /run/hold; {MOVE_SERVER.format(4450, 445)}; backupctl timer remove --yes")
         rig.board.run(f"systemctl stop {NIGHT}; systemctl reset-failed; date -s @{int(time.time())}")
-        rig.board.send(before, "/usr/local/bin/backupctl")
 
 
 def records(rig: Rig) -> list[str]:

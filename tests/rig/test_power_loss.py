@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from tests.program import backupctl
 from tests.rig.rig import MIB, SERVED, SHARE, Rig
 
 pytestmark = pytest.mark.rig
@@ -76,13 +77,18 @@ def _capture(rig: Rig, noise: Path) -> Any:
 
 
 def _whole(rig: Rig, codes: tuple[int, ...] = (0,)) -> set[str]:
-    return set(rig.backupctl("verify", "--board", BOARD, "--json", codes=codes).json["whole_captures"])
+    with rig.share_elsewhere() as elsewhere:
+        verified = backupctl(elsewhere, "verify", "--board", BOARD, "--json", code=None)
+    assert verified.code in codes
+    return set(verified.json["whole_captures"])
 
 
 def _comes_back(rig: Rig, noise: Path) -> None:
-    rig.backupctl("restore", "newest", "/var/tmp/again.img", "--board", BOARD)
-    assert rig.board.fetch("/var/tmp/again.img") == noise.read_bytes()
-    rig.shell("rm /var/tmp/again.img")
+    again = rig.folder / "again.img"
+    with rig.share_elsewhere() as elsewhere:
+        backupctl(elsewhere, "restore", "newest", again, "--board", BOARD)
+    assert again.read_bytes() == noise.read_bytes()
+    again.unlink()
 
 
 # Bytes of all parts, on the server's disk.

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.program import backupctl
 from tests.rig import recipe
 from tests.rig.board import Board, Disk
 from tests.rig.rig import MIB, SERVED, Rig
@@ -121,11 +122,11 @@ def test_own_card_while_it_works(adopted: Rig, tmp_path: Path) -> None:
     print(f"frozen {taken['frozen_seconds']} s, {source['freezes']} times, rounds {source['rounds']}")
     assert source["marked_in_use"] == [1]  # its FAT is mounted, and says so of itself in the image
     assert 0 < taken["frozen_seconds"] <= MOST_FROZEN_SECONDS
-    assert rig.backupctl("verify", "--board", BOARD, "--json").json["whole_captures"] == [taken["id"]]
-
+    # On another computer, as after a board's end.
     card, share = rig.blank("restored", recipe.CARD_BYTES), rig.folder / "second.img"
-    with rig.in_reader(card, "spare") as device:
-        rig.backupctl("restore", "newest", device, "--board", BOARD, "--erase", device, "--yes")
+    with rig.share_elsewhere() as elsewhere, attached(card) as device:
+        assert backupctl(elsewhere, "verify", "--board", BOARD, "--json").json["whole_captures"] == [taken["id"]]
+        backupctl(elsewhere, "restore", "newest", device, "--board", BOARD, "--erase", device, "--yes")
     with attached(card, offset=recipe.ROOT_START) as root:
         preens(Path(root))
     with root_of(recipe.card(), tmp_path / "built") as built, root_of(card, tmp_path / "restored") as restored:
@@ -157,3 +158,38 @@ def test_own_card_while_it_works(adopted: Rig, tmp_path: Path) -> None:
         assert together[-1] > 0
     for low, kept, high in zip(lowest, state["counters"], highest, strict=True):
         assert low <= kept <= high
+
+
+MAPPED_START, MAPPED_BYTES = MIB, 48 * MIB
+
+
+def test_a_card_that_is_used_through_a_mapping(adopted: Rig) -> None:
+    """As an encrypted or logical volume is: what is mounted is no partition of the card."""
+    rig, place = adopted, "/mnt/mapped"
+    rig.board.send(Path(live_writers.__file__).read_bytes(), "/run/live_writers.py")
+    card, restored = (rig.blank(name, MAPPED_BYTES) for name in ("mapped", "unmapped"))
+    recipe.run("sfdisk", "--quiet", card, stdin=f"label: dos\nunit: sectors\nstart={MAPPED_START // 512}, type=83\n")
+    units = " ".join(f"map-{kind}" for kind in ("counters", "database-wal"))
+    with rig.in_reader(card, "mapped") as device:
+        rig.shell(
+            f"modprobe dm_mod && udevadm settle && mkdir {place} && "
+            f"echo 0 {(MAPPED_BYTES - MAPPED_START) // 512} linear {device}1 0 | dmsetup create mapped && "
+            f"mkfs.ext4 -q /dev/mapper/mapped && mount /dev/mapper/mapped {place}"
+        )
+        try:
+            for unit in units.split():
+                kind = unit.removeprefix("map-")
+                words = f"python3 -B /run/live_writers.py {kind} {place} 1 {PAUSE}"
+                rig.shell(f"systemd-run --quiet --unit={unit} {words}")
+            taken = rig.capture(device, board="mapped")
+            source = json.loads(rig.shell(f"cat '{SERVED}/boards/mapped/captures/{taken['id']}/record.json'"))["source"]
+            states = rig.board.run(f"systemctl is-active {units}").out.split()
+        finally:
+            rig.shell(f"systemctl stop {units}; umount {place} && dmsetup remove mapped && rmdir {place}")
+    assert states == ["active", "active"]
+    assert (taken["state"], source["live"]) == ("good", "tracked")
+    assert 0 < taken["frozen_seconds"] <= MOST_FROZEN_SECONDS
+    with rig.share_elsewhere() as elsewhere, attached(restored) as device:
+        backupctl(elsewhere, "restore", "newest", device, "--board", "mapped", "--erase", device, "--yes")
+    with attached(restored, offset=MAPPED_START) as root:
+        preens(Path(root))

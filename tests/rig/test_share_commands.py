@@ -11,7 +11,7 @@ import pytest
 
 from tests.rig import recipe
 from tests.rig.board import Board, Disk
-from tests.rig.nights import NIGHT, POLICY_FILE, journal, move_to_night, prepare, state, wait_for
+from tests.rig.nights import NIGHT, POLICY_FILE, journal, move_to_night, send_policy, state, wait_for
 from tests.rig.rig import SHARE_BYTES, Rig
 
 pytestmark = pytest.mark.rig
@@ -122,7 +122,7 @@ def test_a_night_by_either_form_after_another_start(rig: Rig, tmp_path: Path) ->
     try:
         board.start(card, share, bound_to_us=True)
         board.install_program()
-        prepare(board)
+        send_policy(board)
         planned(board, FSTAB)
         planned(board, UNITS, "--units")
         for mount in (FSTAB, UNITS):
