@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.domain.errors import Refused
+from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.operations.facts import this_machine
 from backupctl.operations.progress import Quiet, Step, Stop
 from backupctl.operations.restoring.restore import restore_to_file
@@ -94,6 +94,17 @@ def test_a_file_system_without_hard_links_will_do(hurt: Made, tmp_path: Path, mo
     target = tmp_path / "card.img"
     restored(hurt, target, Quiet())
     assert filecmp.cmp(target, hurt.states[1], shallow=False)
+
+
+def test_a_file_system_that_takes_no_large_files(hurt: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def too_large(*_: object) -> None:
+        raise OSError(errno.EFBIG, os.strerror(errno.EFBIG))  # as FAT's, of 4 GiB and more
+
+    monkeypatch.setattr(os, "truncate", too_large)
+    with pytest.raises(BackupctlError, match="takes no file of") as told:
+        restored(hurt, tmp_path / "card.img", Quiet())
+    assert "FAT ends at 4 GiB" in told.value.hint
+    assert [path.name for path in tmp_path.iterdir() if path.is_file()] == []
 
 
 def test_the_image_has_one_name_and_is_for_its_owner_only(hurt: Made, tmp_path: Path) -> None:

@@ -5,9 +5,6 @@ Restoring to a file needs nothing that only Linux has.
 
 from __future__ import annotations
 
-import os
-import secrets
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass
@@ -23,6 +20,7 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
+from backupctl.operations.restoring.image_file import named_file, too_little_room
 from backupctl.operations.restoring.stitching import SegmentReader, Stretch, check_digest, stream_of
 from backupctl.operations.session import Session
 from backupctl.share.captures import record_name
@@ -114,9 +112,12 @@ def restore_to_file(
     """Writes the card's bytes beside `target`, syncs, and names it; free space is holes. Raises Refused, Damaged."""
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of)
-    plan = plan_file(record, history, target, facts.now())
+    narrow = too_little_room(target, record.in_use_bytes)
+    plan = plan_file(record, history, target, facts.now(), warnings=narrow)
     if dry_run:
         return {"plan": asdict(plan), "restored": False}
+    for text in narrow:
+        reporter.note(text)
     with left_alone(shelf, record, facts), named_file(target, record.stream_bytes) as file:
         pour(shelf, history, record, file, lambda _: False, reporter, stop)
     tell(shelf, facts, reporter, "restored", {"capture": record.id, "target": str(target), "board": record.board})
@@ -130,68 +131,6 @@ def left_alone(shelf: Shelf, record: CaptureRecord, facts: Facts, doing: str = "
         if shelf.storage.size(record_name(record.id)) is None:
             raise NotFound(f"{record.id} has just been removed", "See `backupctl list`.")
         yield
-
-
-@contextmanager
-def named_file(target: Path, size: int) -> Iterator[Target]:
-    """A sparse file of `size` bytes beside `target`, which is synced and gets its name if the block ends well."""
-    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
-    try:
-        with _FileTarget(beside, size) as file:
-            yield file
-            file.sync()
-        _name(beside, target)
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def _name(beside: Path, target: Path) -> None:
-    """Gives the file `beside` its name. Raises Refused if something has that name by now."""
-    try:
-        target.hardlink_to(beside)  # unlike a rename, it never replaces what is there (link(2)); `beside` goes later
-        return
-    except FileExistsError:
-        pass
-    except OSError:
-        # FAT and some network file systems have no hard links.
-        if not os.path.lexists(target):
-            beside.rename(target)
-            return
-    raise Refused(f"{target} came to be meanwhile", "Nothing is overwritten. Choose another name.")
-
-
-class _FileTarget:
-    """A sparse file: zeros and free space are holes."""
-
-    def __init__(self, path: Path, size: int) -> None:
-        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-        self._descriptor = os.open(path, flags, 0o600)  # an image holds keys and passwords
-        os.truncate(self._descriptor, size)
-        self._position = threading.Lock()
-
-    def write(self, offset: int, data: bytes) -> None:
-        left = memoryview(data)
-        while left:
-            if hasattr(os, "pwrite"):
-                count = os.pwrite(self._descriptor, left, offset)
-            else:
-                with self._position:
-                    os.lseek(self._descriptor, offset, os.SEEK_SET)
-                    count = os.write(self._descriptor, left)
-            offset, left = offset + count, left[count:]
-
-    def zero(self, offset: int, length: int) -> None: ...
-
-    def free(self, offset: int, length: int) -> None: ...
-
-    def sync(self) -> None:
-        os.fsync(self._descriptor)
-
-    def __enter__(self) -> _FileTarget:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        os.close(self._descriptor)
 
 
 def pour(

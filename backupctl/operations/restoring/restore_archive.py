@@ -18,7 +18,8 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.operations.restoring.restore import Target, left_alone, named_file, plan_file, pour, tell
+from backupctl.operations.restoring.image_file import named_file
+from backupctl.operations.restoring.restore import Target, left_alone, plan_file, pour, tell
 from backupctl.operations.restoring.stitching import SegmentReader, Stretch, check_digest, stream_of
 from backupctl.share.shelf import Shelf
 

@@ -11,8 +11,9 @@ from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture, makes_a_card
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import card_size_of, sector_size_of
+from backupctl.operations.restoring.image_file import named_file, too_little_room
 from backupctl.operations.restoring.making_ready import made_ready
-from backupctl.operations.restoring.restore import left_alone, named_file, plan_file, restore_to_file, tell
+from backupctl.operations.restoring.restore import left_alone, plan_file, restore_to_file, tell
 from backupctl.operations.restoring.suiting import Changes, Room
 from backupctl.share.shelf import Shelf
 
@@ -31,9 +32,12 @@ def restore_changed_to_file(
     ready = made_ready(shelf, history, record, room, changes, dry_run, reporter, stop, always=is_other_size)
     if ready.making is None:
         return restore_to_file(shelf, record.id, None, target, dry_run, facts, reporter, stop)
+    narrow = too_little_room(target, record.in_use_bytes)
+    for text in narrow:
+        reporter.note(text)
     with left_alone(shelf, record, facts), ready.making as made:
         plan = plan_file(
-            record, history, target, facts.now(), made.changes, (*ready.warnings, *made.warnings)
+            record, history, target, facts.now(), made.changes, (*narrow, *ready.warnings, *made.warnings)
         )  # fmt: skip
         if dry_run:
             return {"plan": asdict(plan), "restored": False}

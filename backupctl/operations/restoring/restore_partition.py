@@ -21,8 +21,9 @@ from backupctl.operations.listing import captures_of, find_capture, is_image
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.captured_layout import sector_size_of
 from backupctl.operations.restoring.card_writing import CardWriter, DeviceCard, PartOfCard
+from backupctl.operations.restoring.image_file import named_file
 from backupctl.operations.restoring.preparing_partition import Place, piece_numbered, prepared_partition
-from backupctl.operations.restoring.restore import RestorePlan, left_alone, named_file, plan_file, said_of, tell
+from backupctl.operations.restoring.restore import RestorePlan, left_alone, plan_file, said_of, tell
 from backupctl.operations.restoring.restore_card import (
     CardOptions,
     ask,
