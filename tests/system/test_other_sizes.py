@@ -236,7 +236,7 @@ class Answers(Person):
 def test_asked_at_a_terminal(cards: dict[str, tuple[Card, Shelf]], tmp_path: Path) -> None:
     card, shelf = cards["mbr"]
     size = card.path.stat().st_size
-    cases = ((-8 * MIB, "shrink", "are in use, it needs at least"), (40 * MIB, "fill", "40.0 MiB larger"))
+    cases = ((-8 * MIB, "shrink", "are in use, and there is room for"), (40 * MIB, "fill", "40.0 MiB larger"))
     for by, word, figures in cases:
         target = full_of_ff(tmp_path / f"{word}.img", size + by)
         with attached(target) as device:
@@ -246,6 +246,7 @@ def test_asked_at_a_terminal(cards: dict[str, tuple[Card, Shelf]], tmp_path: Pat
         assert len(person.questions) == 2
         assert figures in person.questions[0]
         assert f"{'shrinks' if by < 0 else 'grows'} from" in person.questions[1]
+        assert ("at the least" in person.questions[1]) == (by < 0)
         assert_volumes(target, card, tmp_path / word)
     # Declined: too small is refused, larger is left unused.
     smaller, larger = full_of_ff(tmp_path / "a.img", size - 8 * MIB), full_of_ff(tmp_path / "b.img", size + 40 * MIB)

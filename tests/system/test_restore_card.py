@@ -22,7 +22,9 @@ from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts, this_machine
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Quiet, Step, Stop
+from backupctl.operations.restoring.cloning import CloneWishes
 from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
+from backupctl.operations.restoring.suiting import Changes
 from backupctl.operations.shares.adopt import adopt
 from backupctl.share.manifest import read_manifest
 from backupctl.share.shelf import Shelf, open_shelf
@@ -351,6 +353,9 @@ def test_the_answer_in_a_script_names_the_same_card(tmp_path: Path, card: Card, 
         for said in (another, str(target), "", "/dev/null"):
             with unharmed(target), pytest.raises(Refused, match="was said to be erased"):
                 restored(shelf, device, erase=said)
+        clone = Changes(clone=CloneWishes(new_identity=True), scratch=tmp_path / "none")
+        with unharmed(target), pytest.raises(Refused, match="was said to be erased"):  # before anything is made ready
+            restored(shelf, device, erase=another, changes=clone)
         link = tmp_path / "card-reader"
         link.symlink_to(device)
         person = Person()

@@ -57,6 +57,7 @@ def restore_to_card(
     captures, history = captures_of(shelf)
     record = find_capture(captures, name, as_of, makes_a_card)
     disk = _card_to_erase(target, shelf)
+    refuse_another_target(options, disk.name)
     with open_exclusive(target, write=False, expected=disk) as device:
         room = Room(device.path, device.size, device.sector_size)
     changes = options.changes
@@ -197,16 +198,21 @@ def described(volume: VolumeOnCard) -> str:
     return f"{where}: {what}, {size(volume.size)}"
 
 
+def refuse_another_target(options: CardOptions, device: str) -> None:
+    """Raises Refused if what was said to be erased is not `device`; before anything is made ready for it."""
+    if options.erase is not None and device_name(str(Path(options.erase).absolute())) != device:
+        raise Refused(
+            f"{options.erase} was said to be erased, but the target is {options.target}",
+            "Nothing was written. Which is it?",
+        )
+
+
 def ask(options: CardOptions, plan: RestorePlan, device: str, reporter: Reporter) -> None:
     """Raises Refused unless somebody says that `device`, a name in /sys/class/block, may be erased."""
-    target = plan.target
+    refuse_another_target(options, device)
     if options.erase is not None:
-        if device_name(str(Path(options.erase).absolute())) != device:
-            raise Refused(
-                f"{options.erase} was said to be erased, but the target is {target}",
-                "Nothing was written. Which is it?",
-            )
         return
+    target = plan.target
     question = (
         f"{options.show_plan(asdict(plan))}\n"
         f"All that is on {plan.erased or target} will be lost. Type the name of the board ({plan.board}) to go on:"

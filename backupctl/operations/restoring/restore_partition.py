@@ -29,6 +29,7 @@ from backupctl.operations.restoring.restore_card import (
     ask,
     described,
     put,
+    refuse_another_target,
     refuse_scratch_on_target,
     refuse_to_write,
     refuse_unless_cache_can_be_emptied,
@@ -52,6 +53,7 @@ def restore_partition(
     piece = piece_numbered(record, number)
     disk = disk_of(target)
     refuse_to_write(disk, target, shelf)
+    refuse_another_target(options, device_name(str(target)))
     refuse_scratch_on_target(options.changes.scratch, disk)
     with open_exclusive(disk.path, write=False, expected=disk) as device:
         there, holds = _partition(DeviceReader(device.fd), disk, target, number)

@@ -121,7 +121,7 @@ class _Look:
     record: CaptureRecord
 
     def refuse_unless_it_can_fit(self, room: Room) -> str:
-        """What is in use and needed at the least, in words. Raises Refused if that is more than there is."""
+        """What is in use, in words. Raises Refused if what is needed is certainly more than there is."""
         pieces = pieces_of(self.record)
         behind = _BACKUP_GPT_BYTES if self.record.layout.get("scheme") == "gpt" else 0
         fitted = fit(pieces, None, room.size - behind, fill=False)
@@ -144,8 +144,8 @@ class _Look:
             raise does_not_fit(piece, used_blocks(superblock) * superblock.block_size, least, end - start)
         used = used_blocks(superblock) * superblock.block_size
         return (
-            f"Of {piece.name} ({piece.kind}, {size(piece.end - piece.start)}), {size(used)} are in use, it needs at "
-            f"least {size(least)}, and there is room for {size(end - start)}."
+            f"Of {piece.name} ({piece.kind}, {size(piece.end - piece.start)}), {size(used)} are in use, and there is "
+            f"room for {size(end - start)}. The least that it needs is found, and told, before the card is touched."
         )
 
     def refuse_other_sectors(self, room: Room) -> None:
