@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from backupctl.cli.text import facts, paragraph, table
-from backupctl.domain.drill import Verdict
+from backupctl.domain.drill import Outcome, Verdict
 from backupctl.domain.units import duration, local, size
 
 Json = dict[str, Any]
@@ -15,6 +15,7 @@ _VERDICTS = {
     Verdict.INCOMPLETE: "Nothing wrong was found, but not all that matters could be checked.",
     Verdict.FAILED: "The drill has failed: as it is, a board would perhaps not boot from it.",
 }
+_PASSED_AS_DATA = "The drill has passed: it can be read, and its file systems are sound. No board boots from it."
 
 
 def drill(result: Json) -> str:
@@ -34,12 +35,18 @@ def drill(result: Json) -> str:
         "",
         table(("looked at", "found", ""), rows),
         "",
-        paragraph(_VERDICTS[verdict]),
+        paragraph(_VERDICTS[verdict] if not _is_data(result) else _PASSED_AS_DATA),
     ]
     lines += [paragraph(f"Not checked: {text}.") for text in result["not_checked"]]
     if verdict is Verdict.FAILED:
         lines.append(paragraph("An older capture may be whole: backupctl list says which have passed a drill."))
     return "\n".join(lines)
+
+
+def _is_data(result: Json) -> bool:
+    """Whether it has passed without anything on it that a board could boot from."""
+    looked_at = {found["name"]: found["outcome"] for found in result["findings"]}
+    return result["verdict"] == Verdict.PASSED and looked_at.get("boot") == Outcome.NOT_CHECKED
 
 
 def room_of(plan: Json) -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from backupctl.cli import drill_view
 from backupctl.domain.policy import PacePolicy, Policy, StorePolicy
 from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.facts import Facts, this_machine
@@ -227,6 +228,8 @@ def test_a_card_of_data_is_not_blamed_for_what_it_never_had(bench: Bench, tmp_pa
     run("mke2fs", "-q", "-F", "-t", "ext4", card, "16M")
     result = bench.drill(card, system=None)
     assert (result["verdict"], found(result)["boot"][0]) == ("passed", "not checked")
+    said = " ".join(drill_view.drill(result).split())
+    assert "No board boots from it" in said and "what a board needs" not in said
     assert bench.drill(card)["wrong"] == ["boot: the board ran from this card, and there is no system on it any more"]
 
 

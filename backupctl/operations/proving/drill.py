@@ -165,6 +165,12 @@ def _room_in(folder: Path) -> int:
     return max(0, room(folder) - _LEFT)
 
 
+def _narrow(plan: DrillPlan) -> str:
+    left = f"room for {size(plan.room_bytes)}" if plan.room_bytes else "no room"
+    kept = f"beside {size(_LEFT)} that stay free"
+    return f"{plan.scratch} has {left} {kept}, and the capture takes {size(plan.needed_bytes)}"
+
+
 def _tell(shelf: Shelf, facts: Facts, reporter: Reporter, body: Json) -> None:
     """A share that cannot be written (a rescue computer, a read-only account) is no failure of the drill."""
     try:
@@ -218,8 +224,8 @@ class _Drill:
     def through_view(self, plan: DrillPlan) -> list[Finding]:
         """Without scratch space: file systems are not checked."""
         self.reporter.note(
-            f"{plan.scratch} has room for {size(plan.room_bytes)}, and the capture takes {size(plan.needed_bytes)}: "
-            "it is read from the share, and its file systems are not checked"
+            f"{_narrow(plan)}: it is read from the share, and its file systems are not checked. --scratch DIR names "
+            "another folder."
         )
         fault = self._pour(_Nowhere())
         if fault:
@@ -260,8 +266,7 @@ class _Drill:
     def read_only(self, plan: DrillPlan) -> list[Finding]:
         """Without scratch space no card can be made of files."""
         fault = self._pour(_Nowhere())
-        why = f"{plan.scratch} has room for {size(plan.room_bytes)}, and the capture takes {size(plan.needed_bytes)}"
-        return [fault or Finding("card", Outcome.NOT_CHECKED, f"none was made of the files: {why}")]
+        return [fault or Finding("card", Outcome.NOT_CHECKED, f"none was made of the files: {_narrow(plan)}")]
 
     def _spans(self, view: ReadAt) -> list[tuple[int, int]]:
         """Of the card's volumes, as `read_card_map` will have them."""
