@@ -93,6 +93,11 @@ def history(result: Json) -> str:
     ]
     if not result["changes"]:
         lines += ["", "It is the same in all of them."]
+    if any(version["kind"] == "folder" for version in versions):
+        told = (
+            "Of what is below a folder, names, owners, permissions, sizes and times are compared, but not the content."
+        )
+        lines += ["", paragraph(told)]
     for change in result["changes"]:
         lines += ["", paragraph(_between(change, ids))]
         diff = change["diff"]

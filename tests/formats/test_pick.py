@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import stat
 from collections.abc import Iterator
@@ -249,4 +250,14 @@ def test_when_a_file_changed_is_told(card: BootingCard, tmp_path: Path) -> None:
     assert [(c["before"], c["after"], c["what"]) for c in found["changes"]] == [(taken[1], taken[2], ["content"])]
     assert found["changes"][0]["diff"][3:] == ["-gpu=1", "+gpu=2", "+turbo=1"]
     assert "content changed" in backupctl(share, "pick", "--when-changed", "/boot/firmware/config.txt").out
-    backupctl(share, "pick", "--when-changed", "/none", code=2)
+    # A folder's own time is another one only if a name came or went: what is below it is looked at.
+    (change,) = backupctl(share, "pick", "--when-changed", "/boot/firmware", "--json").json["changes"]
+    assert (change["before"], change["after"], change["what"]) == (taken[1], taken[2], ["content"])
+    sizes = [re.fullmatch(r"([-+]config\.txt)  file  .*  (\d+) bytes  .*", line) for line in change["diff"][2:]]
+    assert [found.groups() for found in sizes if found] == [("-config.txt", "6"), ("+config.txt", "14")]
+    same = backupctl(share, "pick", "--when-changed", "/boot/firmware/overlays").out
+    assert "It is the same in all of them" in same and "not the content" in " ".join(same.split())
+    for path, why in (("/none", "is in none of 3"), ("/boot/firmware/*.txt", "a pattern is not taken")):
+        assert why in backupctl(share, "pick", "--when-changed", path, code=2).err
+    lost = backupctl(share, "pick", "newest", "/config.txt", "--partition", "7", tmp_path, code=2).err
+    assert "has no partition 7" in lost and "the partitions 1, 2" in lost

@@ -58,6 +58,8 @@ class CapturedFiles:
             raise UsageError(
                 f"{view.record.id} is a capture of files, which has no partitions", "Leave out --partition."
             )
+        if partition is not None:
+            _refuse_unknown(view, partition)
         volumes = [open_archive(view)] if self._is_archive else open_volumes(view, self.problems)
         self.volumes = [volume for volume in volumes if partition in (None, volume.number)]
         if not self.volumes:
@@ -167,6 +169,14 @@ class CapturedFiles:
         except Malformed:
             return {}
         return {partition.number: partition.name for partition in table.partitions} if table else {}
+
+
+def _refuse_unknown(view: CaptureView, partition: int) -> None:
+    """Raises NotFound for a partition that the card did not have."""
+    there = [volume.get("partition") or 0 for volume in view.record.layout.get("volumes") or ()]
+    if partition not in there:
+        has = f"the partitions {', '.join(map(str, there))}" if any(there) else "no partitions: it is 0 as a whole"
+        raise NotFound(f"{view.record.id} has no partition {partition}", f"Its card has {has}.")
 
 
 def open_archive(view: CaptureView) -> CapturedVolume:
