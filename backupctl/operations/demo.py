@@ -226,5 +226,8 @@ def _to_try(folder: Path) -> list[list[str]]:
         ["verify", *share],
         ["drill", *share],
         ["restore", _FIRST, str(folder / "again.img"), *share],
+        ["pick", "newest", "/boot/config.txt", "-", *share],
+        ["pick", "--when-changed", "/etc", *share],
+        ["sheet", *share],
         ["night", "--source", str(folder / _CARD), "--board", BOARD, *share],
     ]

@@ -34,6 +34,7 @@ _SEED = 20260401
 _FIRST_DAY = datetime(2026, 3, 2, tzinfo=UTC)
 _DAYS = 90
 _RELEASE = "6.1.0-greenhouse"
+_HOSTS = b"127.0.0.1 localhost\n127.0.1.1 greenhouse\n"
 
 # Debian's packages of the programs that the demo runs.
 PACKAGES = {
@@ -97,6 +98,7 @@ def invent(board: Board) -> None:
     })  # fmt: skip
     _fill(board.root, {
         "etc/hostname": b"greenhouse\n",
+        "etc/hosts": _HOSTS,
         "etc/fstab": b"PARTUUID=0ddba11e-01 /boot vfat defaults 0 2\nPARTUUID=0ddba11e-02 / ext4 defaults 0 1\n",
         "etc/passwd": b"root:x:0:0:root:/root:/bin/sh\nkeeper:x:1000:1000::/home/keeper:/bin/sh\n",
         **{f"etc/sensors.d/bed-{number:02}.conf": _settings(chance, number) for number in range(40)},
@@ -110,6 +112,7 @@ def invent(board: Board) -> None:
         **{f"var/log/gatherer/{_day(day)}.log": _log(chance, day) for day in range(_DAYS - 30, _DAYS)},
     })  # fmt: skip
     (board.root / "sbin/init").chmod(0o755)
+    (board.root / "boot").mkdir()
     (board.root / "tmp").mkdir()
     (board.root / "usr/bin/latest").symlink_to("gatherer")
     (board.root / "srv/readings/newest.csv").symlink_to(f"{_day(_DAYS - 1)}.csv")
@@ -144,6 +147,7 @@ def one_day_later(board: Board, card: str) -> int:
     _copy_in(board, card, ["kernel.img", "config.txt"])
     new = {
         "usr/bin/gatherer": _program(chance, 3 * MIB),
+        "etc/hosts": _HOSTS + b"10.20.0.7 weather\n",
         "etc/sensors.d/bed-40.conf": _settings(chance, 40),
         f"srv/readings/{_day(_DAYS)}.csv": _readings(chance, _DAYS),
         f"var/log/gatherer/{_day(_DAYS)}.log": _log(chance, _DAYS),
