@@ -32,6 +32,7 @@ MILLION = 1_000_000
 MANY = f"{bench_shelf.CAPTURES} captures"
 MANY_SECONDS, MANY_RESIDENT = 5, 128 * MIB
 A_YEAR, A_YEAR_SECONDS = "one year simulated", 3
+DRILL, DRILL_AGAINST, DRILL_RATIO = "drill", "restore, then e2fsck", 1.5
 PICK, PICK_SECONDS, PICK_SEGMENTS = "pick", 1.0, 30
 PICKED = "/usr/share/common-licenses/Apache-2.0"  # 10 KB; in every Debian
 # A million segments are too large for a test as 1 MiB each; 4 KiB each make the same lists.
@@ -57,7 +58,10 @@ class Bench:
         self.cards = cards
         self.seconds: dict[str, list[float]] = defaultdict(list)
         self.resident: dict[str, int] = defaultdict(int)
+        self.root_start = bench_card.ROOT_START
+        self.picked = PICKED
         self.segments_picked = 0  # read for one file
+        self.bytes_picked = 0
 
     def measure(self, name: str, command: list[str], prepare: Callable[[], None] | None = None) -> str:
         """Runs `command`, notes what it took under `name`; its output. Raises SystemExit if it fails."""
@@ -171,16 +175,7 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
     bench.measure("restore", on_share(share, "restore", "newest", str(restored)))
     restored.unlink()
     warm(*parts)
-    checked = shlex.join(["e2fsck", "-fn", f"{restored}?offset={bench_card.ROOT_START}"])
-    restore = shlex.join(on_share(share, "restore", "newest", str(restored)))
-    bench.measure("restore, then e2fsck", shell(f"{restore} && {checked}"))
-    restored.unlink()
-    warm(*parts)
-    bench.measure("drill", on_share(share, "drill", "newest", "--scratch", str(bench.folder)))
-    picked = bench.folder / "picked"
-    told = json.loads(bench.measure(PICK, on_share(share, "pick", "newest", PICKED, str(picked))))
-    bench.segments_picked = max(bench.segments_picked, told["segments_read"])
-    picked.unlink()
+    bad_day(bench, share, restored)
     warm(first_day)
     bench.measure("first capture, read back", capture(bench.share("read-back"), first_day, "--read-back"))
 
@@ -196,6 +191,36 @@ def one_round(bench: Bench, written: dict[str, int]) -> None:
 
     bench.measure("import typer", [sys.executable, "-c", "import typer"])
     bench.measure("--help", [PROGRAM, "--help"])
+
+
+def bad_day(bench: Bench, share: Path, restored: Path) -> None:
+    """What proves a capture beforehand, and one file out of it. What is restored from is in the page cache."""
+    checked = shlex.join(["e2fsck", "-fn", f"{restored}?offset={bench.root_start}"])
+    restore = shlex.join(on_share(share, "restore", "newest", str(restored)))
+    bench.measure(DRILL_AGAINST, shell(f"{restore} && {checked} >/dev/null"))
+    restored.unlink()
+    bench.measure(DRILL, on_share(share, "drill", "newest", "--scratch", str(bench.folder)))
+    picked = bench.folder / "picked"
+    told = json.loads(bench.measure(PICK, on_share(share, "pick", "newest", bench.picked, str(picked))))
+    bench.segments_picked = max(bench.segments_picked, told["segments_read"])
+    bench.bytes_picked = told["total_bytes"]
+    picked.unlink()
+
+
+def bad_day_only(bench: Bench, rounds: int) -> None:
+    share = bench.share("bad-day")
+    run(capture(share, bench.cards[0], *QUICK))
+    warm(*parts_of(share))
+    for _ in range(rounds):
+        bad_day(bench, share, bench.folder / "restored.img")
+    drilled = compared(bench, DRILL, DRILL_AGAINST, DRILL_RATIO)
+    print("\n".join([_machine(rounds), "", *COMPARED, drilled, "", report_pick(bench)]))
+
+
+def start_of_last_partition(card: Path) -> int:
+    """Byte of the card, by sfdisk."""
+    table = json.loads(run(["sfdisk", "--json", str(card)]).output)["partitiontable"]
+    return int(max(part["start"] for part in table["partitions"])) * int(table.get("sectorsize", 512))
 
 
 def shell(command: str) -> list[str]:
@@ -263,11 +288,10 @@ def many_captures(bench: Bench, share: Path) -> None:
 
 def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
     lines = [
-        f"{_processor()}, {os.cpu_count()} cores, Linux {os.uname().release}; medians of {rounds}.",
+        _machine(rounds),
         f"The card: {bench_card.CARD_BYTES >> 30} GiB, {bench_card.IN_USE >> 30} GiB in use.",
         "",
-        "| what | against | wall, s | against, s | ratio | to reach |",
-        "|---|---|---|---|---|---|",
+        *COMPARED,
     ]
     for what, against, most in (
         ("first capture", "whole card", 0.25),
@@ -276,14 +300,12 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
         ("nightly capture, confirm and read back", "whole card", 0.10),
         ("verify", "zstd -t", 0.7),
         ("restore", "unpack whole", 0.6),
-        ("drill", "restore, then e2fsck", 1.5),
+        (DRILL, DRILL_AGAINST, DRILL_RATIO),
         ("--help", "import typer", 2.5),
         ("one core", "first capture", None),
     ):
         if what in bench.seconds:
-            ours, theirs = bench.median(what), bench.median(against)
-            goal = "" if most is None else f"{most}{'' if ours / theirs <= most else ' **missed**'}"
-            lines.append(f"| {what} | {against} | {ours:.2f} | {theirs:.2f} | {ours / theirs:.3f} | {goal} |")
+            lines.append(compared(bench, what, against, most))
     lines += ["", report_pick(bench), "", report_many(bench)]
     whole = written["whole card"]
     lines += ["", "| bytes written | MiB | ratio to the whole card | to reach |", "|---|---|---|---|"]
@@ -297,12 +319,22 @@ def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
     return "\n".join(lines)
 
 
+COMPARED = ("| what | against | wall, s | against, s | ratio | to reach |", "|---|---|---|---|---|---|")
+
+
+def compared(bench: Bench, what: str, against: str, most: float | None) -> str:
+    """A line of such a table; `most`: what the ratio is to be at the most."""
+    ours, theirs = bench.median(what), bench.median(against)
+    goal = "" if most is None else f"{most}{'' if ours / theirs <= most else ' **missed**'}"
+    return f"| {what} | {against} | {ours:.2f} | {theirs:.2f} | {ours / theirs:.3f} | {goal} |"
+
+
 def report_pick(bench: Bench) -> str:
     seconds, segments = bench.median(PICK), bench.segments_picked
     missed = " **missed**" if seconds > PICK_SECONDS or segments > PICK_SEGMENTS else ""
     return (
-        f"One file of 10 KB by `pick`: {seconds:.2f} s (to reach: {PICK_SECONDS}), {segments} segments read "
-        f"(to reach: {PICK_SEGMENTS}){missed}."
+        f"One file of {bench.bytes_picked} bytes by `pick`: {seconds:.2f} s (to reach: {PICK_SECONDS}), "
+        f"{segments} segments read (to reach: {PICK_SEGMENTS}){missed}."
     )
 
 
@@ -318,6 +350,10 @@ def report_many(bench: Bench) -> str:
     return "\n".join(lines)
 
 
+def _machine(rounds: int) -> str:
+    return f"{_processor()}, {os.cpu_count()} cores, Linux {os.uname().release}; medians of {rounds}."
+
+
 def _processor() -> str:
     names = [line.split(":", 1)[1].strip() for line in Path("/proc/cpuinfo").read_text().splitlines() if "name" in line]
     return names[0] if names else os.uname().machine
@@ -328,19 +364,33 @@ def main() -> None:
     arguments.add_argument("--rounds", type=int, default=3, help="times that each command runs (default: 3)")
     arguments.add_argument("--million", action="store_true", help="also peak memory with a million segments (minutes)")
     arguments.add_argument("--many-only", action="store_true", help=f"only the shelf of {MANY}, made in minutes")
+    arguments.add_argument("--bad-day-only", action="store_true", help="only a drill, and one file picked")
+    arguments.add_argument("--card", type=Path, help="with --bad-day-only: another card than the bench's (ext last)")
+    arguments.add_argument("--picked", metavar="PATH", default=PICKED, help="with --card: which file (one of Debian's)")
     arguments.add_argument("--cards-only", action="store_true", help="build the cards, print their paths, and stop")
     chosen = arguments.parse_args()
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "backupctl-bench"
-    cards = [] if chosen.many_only else bench_card.build(cache, days=3)
+    if chosen.card and not chosen.bad_day_only:
+        arguments.error("--card goes with --bad-day-only")
+    if chosen.card:
+        cache.mkdir(parents=True, exist_ok=True)
+        cards = [chosen.card.absolute()]
+    else:
+        cards = [] if chosen.many_only else bench_card.build(cache, days=1 if chosen.bad_day_only else 3)
     if chosen.cards_only:
         print(*cards, sep="\n")
         return
-    shelf = bench_shelf.build(cache)
+    shelf = None if chosen.bad_day_only else bench_shelf.build(cache)
     folder = cache / "run"
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
     try:
         bench = Bench(folder, cards)
+        if shelf is None:
+            if chosen.card:
+                bench.root_start, bench.picked = start_of_last_partition(cards[0]), chosen.picked
+            bad_day_only(bench, chosen.rounds)
+            return
         written: dict[str, int] = {}
         for _ in range(chosen.rounds):
             if not chosen.many_only:
