@@ -55,13 +55,20 @@ def card(item: Json) -> str:
 
 def passages(result: Json) -> list[Passage]:
     """Everything that is to be done, in order."""
-    return [_before(), _linux(result), *_without(result), *_windows(result), _after(result)]
+    return [_before(result), _linux(result), *_without(result), *_windows(result), _after(result)]
 
 
-def _before() -> Passage:
+def _before(result: Json) -> Passage:
+    of_files = [item["board"] for item in result["boards"] if item["holds_files"]]
+    only_a = (
+        f"The newest copy of {', '.join(of_files)} holds files, of which a card is made: that takes A (and on Debian "
+        "e2fsprogs dosfstools mtools). B and C know copies of whole cards, if there are any.",
+        (),
+    )
     return Passage(
         "First",
         (
+            *((only_a,) if of_files else ()),
             ("Nothing on this page changes the copies on the share. There is time.", ()),
             ("Switch the board off, take its card out, write the date on it, and keep it: it is the newest copy.", ()),
             (

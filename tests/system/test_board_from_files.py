@@ -320,3 +320,11 @@ def check_command_line(board: Board, card: Path) -> str:
     return subprocess.run(
         ["mtype", "-i", f"{card}@@{start * 512}", "::cmdline.txt"], capture_output=True, text=True, check=True
     ).stdout
+
+
+def test_the_page_for_the_bad_day_knows_it(board: Board) -> None:
+    """And says that no other way leads to a card."""
+    (said,) = backupctl(board.share, "sheet", "--json").json["boards"]
+    size = board.card.path.stat().st_size
+    assert (said["holds_files"], said["card_bytes"], said["card_sectors"]) == (True, size, size // 512)
+    assert "The newest copy of shed holds files" in " ".join(backupctl(board.share, "sheet").out.split())

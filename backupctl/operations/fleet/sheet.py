@@ -16,9 +16,11 @@ from typing import Any
 
 from backupctl.domain.errors import BackupctlError, NotFound
 from backupctl.domain.events import History
+from backupctl.domain.files_policy import FILES
 from backupctl.domain.record import CaptureRecord
 from backupctl.formats.mountinfo import Mount
 from backupctl.operations.listing import captures_of, open_shelves
+from backupctl.operations.restoring.captured_layout import card_size_of
 
 Json = dict[str, Any]
 
@@ -65,15 +67,14 @@ def sheet(folder: Path, board: str | None, now: datetime) -> Json:
     for shelf in open_shelves(folder, board):
         try:
             captures, history = captures_of(shelf)
+            good = [
+                record
+                for record in captures.records
+                if record.makes_a_card and record.id in captures.good and record.id not in history.damaged_captures
+            ]
+            boards.append(_about(shelf.board, good, history))
         except (BackupctlError, OSError) as error:
             problems.append(f"{shelf.board}: {error}")
-            continue
-        good = [
-            record
-            for record in captures.records
-            if record.kind == "image" and record.id in captures.good and record.id not in history.damaged_captures
-        ]
-        boards.append(_about(shelf.board, good, history))
     if not any(item["newest_good"] for item in boards):
         raise NotFound("there is no good capture yet, and so nothing to print", "Take one: backupctl capture")
     first = next(item["board"] for item in boards if item["newest_good"])
@@ -104,13 +105,15 @@ def _network_mount(folder: Path) -> Mount | None:
 def _about(board: str, good: Sequence[CaptureRecord], history: History) -> Json:
     newest = good[-1] if good else None
     drilled = next((record for record in reversed(good) if record.id in history.drilled), None)
+    count = card_size_of(newest) if newest else None
     return {
         "board": board,
         "newest_good": {"id": newest.id, "started": newest.started} if newest else None,
         "newest_drilled": {"id": drilled.id, "started": drilled.started} if drilled else None,
-        "card_bytes": newest.stream_bytes if newest else None,
-        "card_sectors": -(-newest.stream_bytes // _SECTOR) if newest else None,
-        "card_sold_gb": sold_gb(newest.stream_bytes) if newest else None,
+        "holds_files": bool(newest and newest.kind == FILES),  # so that only this program makes a card of it
+        "card_bytes": count,
+        "card_sectors": -(-count // _SECTOR) if count else None,
+        "card_sold_gb": sold_gb(count) if count else None,
     }
 
 
