@@ -9,7 +9,7 @@ from typing import Protocol
 
 from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord
-from backupctl.domain.segments import Entry
+from backupctl.domain.segments import Entry, is_zero
 from backupctl.operations.progress import Reporter, Stop
 from backupctl.operations.restoring.restore import Target, pour
 from backupctl.operations.restoring.stitching import SegmentReader, stream_of
@@ -72,7 +72,7 @@ class CaptureSource:
     def is_right(self, entry: Entry, found: bytes) -> bool:
         """See CardSource."""
         if not entry.hash:
-            return not any(found)
+            return is_zero(found)
         return self.shelf.mark.hashing.of(found) == entry.hash
 
     def content(self, entry: Entry) -> bytes:

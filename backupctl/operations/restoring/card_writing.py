@@ -22,7 +22,7 @@ from typing import Protocol
 from backupctl.board.open_device import DeviceReader, OpenDevice, discard, flush, reread_partitions, zero_out
 from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
-from backupctl.domain.segments import SEGMENT_BYTES, Entry, State
+from backupctl.domain.segments import SEGMENT_BYTES, Entry, State, is_zero
 from backupctl.domain.units import size
 from backupctl.formats.reader import check_bounds
 from backupctl.operations.ordered import in_order
@@ -259,7 +259,7 @@ class CardWriter:
             entry, zeros = expected
             with self._card_at_fault("cannot be read back at", entry.offset):
                 content = self.card.read_at(entry.offset, entry.length)
-            good = not any(content) if zeros else self.source.is_right(entry, content)
+            good = is_zero(content) if zeros else self.source.is_right(entry, content)
             return entry, zeros, None if good else content
 
         found = in_order(self._must_stand_there(), check, _WORKERS)
@@ -279,7 +279,9 @@ class CardWriter:
     def _wraps(self, read: Iterable[tuple[Entry, bytes | None]]) -> str:
         """In words, if somewhere stands what was written further up. `read`: what was found, None where it is right."""
         try:
-            wrong = list(islice(((entry, content) for entry, content in read if content and any(content)), _LOOK_WRONG))
+            wrong = list(
+                islice(((entry, content) for entry, content in read if content and not is_zero(content)), _LOOK_WRONG)
+            )
         except BackupctlError:
             return ""  # it cannot even be read
         for other in self.source.entries():

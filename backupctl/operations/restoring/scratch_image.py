@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from backupctl.board.scratch import ScratchFile
 from backupctl.domain.card_map import CardMap, cells
-from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry, State
+from backupctl.domain.segments import SEGMENT_BYTES, SEGMENTS_AT_ONCE, Entry, State, is_zero
 from backupctl.formats.reader import check_bounds
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
@@ -90,10 +90,10 @@ class ScratchSource:
             content = self.content(entry)
             if later(entry.offset, entry.length):
                 return entry, content
-            if any(content):
-                target.write(entry.offset, content)
-            else:
+            if is_zero(content):
                 target.zero(entry.offset, entry.length)
+            else:
+                target.write(entry.offset, content)
             return entry, None
 
         end = 0
