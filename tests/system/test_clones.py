@@ -158,3 +158,20 @@ def test_twins_are_told_of(tmp_path: Path) -> None:
             clone = Changes(clone=CloneWishes(new_identity=True), scratch=tmp_path)
             said = restored(shelf, device, dry_run=True, changes=clone)["plan"]["warnings"]
             assert not any("has the same" in text for text in said)
+
+
+def test_a_machine_that_has_nothing_to_forget(tmp_path: Path) -> None:
+    """Such as a clone of a clone."""
+    need("sfdisk", "mcopy")
+    card = board_card(tmp_path / "made", "mbr")
+    wishes = Changes(clone=CloneWishes(forget_machine=True), scratch=tmp_path)
+    told = []
+    for number in ("first", "second"):
+        (tmp_path / number).mkdir()
+        target = full_of_ff(tmp_path / f"{number}.img", 80 * MIB)
+        with attached(target) as device:
+            plan = restored(shelf_with(tmp_path / number, card), device, changes=wishes)["plan"]
+        told.append((" ".join(plan["changes"]), " ".join(plan["warnings"])))
+        card = target
+    assert "/etc/machine-id of partition 3 is emptied" in told[0][0] and "could be forgotten" not in told[0][1]
+    assert told[1][0] == "" and "no SSH host key and no random seed on it that could be forgotten" in told[1][1]

@@ -253,10 +253,12 @@ class _Cloning:
 
     def forget_machine(self) -> None:
         """Machine id, keys of its servers, and the random seed. Raises Refused."""
+        anything = False
         for tree in self._roots():
             requests, gone = [], []
             machine = tree.find("/etc/machine-id")
-            if machine and machine.node.kind == "file" and machine.node.size:
+            had_id = bool(machine and machine.node.kind == "file" and machine.node.size)
+            if machine and had_id:
                 requests += [f"punch <{machine.node.number}> 0", f"set_inode_field <{machine.node.number}> size 0"]
             keys = [found for folder in _KEY_FOLDERS for found in tree.below(folder)]
             doomed = [found.path for found in keys if _is_host_key(os.fsencode(found.path.lstrip("/")))]
@@ -267,6 +269,7 @@ class _Cloning:
                     gone.append(path)
             if not requests:
                 continue
+            anything = True
             file = self._files[tree.piece.number]
             ext4_tools.change(file.path, requests)
             self._trees.pop(tree.piece.number)
@@ -278,7 +281,7 @@ class _Cloning:
                     f"{', '.join(left) or '/etc/machine-id'} of {tree.piece.name} could not be removed",
                     "Nothing was written to the card.",
                 )
-            if machine:
+            if had_id:
                 self.cloned.changes.append(
                     f"/etc/machine-id of {tree.piece.name} is emptied: it gets its own at the next start"
                 )
@@ -289,6 +292,10 @@ class _Cloning:
                     "without host keys an SSH server does not start: see to it that the clone makes its own "
                     "(ssh-keygen -A), or it cannot be reached that way"
                 )
+        if not anything:
+            self.cloned.warnings.append(
+                "there is no machine id, no SSH host key and no random seed on it that could be forgotten"
+            )
 
 
 def _has_files(piece: Piece) -> bool:
