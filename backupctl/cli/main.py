@@ -25,7 +25,7 @@ from backupctl.cli import (
     timers,
 )
 from backupctl.cli.command import Json, JsonOption, QuietOption, facts_of_machine, run_command
-from backupctl.domain.errors import BackupctlError, Exit
+from backupctl.domain.errors import BackupctlError, of_system
 
 app = typer.Typer(
     name="backupctl",
@@ -99,5 +99,6 @@ def main() -> None:
         View().error(error.cause, error.hint)
         sys.exit(int(error.exit_code))
     except OSError as error:
-        View().error(str(error), "")
-        sys.exit(int(Exit.FAILED))
+        told = of_system(error)
+        View().error(told.cause, told.hint)
+        sys.exit(int(told.exit_code))

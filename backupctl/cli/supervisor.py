@@ -23,7 +23,7 @@ from typing import Any
 from backupctl.board.activity import StallWatch
 from backupctl.cli.places import state_folder
 from backupctl.cli.view import View
-from backupctl.domain.errors import BackupctlError, Exit
+from backupctl.domain.errors import BackupctlError, Exit, of_system
 from backupctl.domain.events import Event
 from backupctl.domain.units import span
 from backupctl.operations.capturing.undoing import undo_left_over
@@ -109,10 +109,11 @@ def _outcome(task: Task, reporter: Reporter, stop: Stop) -> Json:
     except BackupctlError as error:
         return {"error": error.cause, "hint": error.hint, "exit": int(error.exit_code)}
     except OSError as error:
-        return {"error": str(error), "hint": "", "exit": int(Exit.FAILED)}
+        told = of_system(error)
+        return {"error": told.cause, "hint": told.hint, "exit": int(told.exit_code)}
     except Exception as error:  # noqa: BLE001 - the top of the program
-        told = traceback.format_exc()
-        return {"error": f"an error of the program itself: {error!r}", "hint": told, "exit": int(Exit.PROGRAM_ERROR)}
+        trace = traceback.format_exc()
+        return {"error": f"an error of the program itself: {error!r}", "hint": trace, "exit": int(Exit.PROGRAM_ERROR)}
 
 
 @dataclass

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from enum import IntEnum
 
 
@@ -122,3 +123,23 @@ class Interrupted(BackupctlError):
     def __init__(self, terminated: bool) -> None:
         super().__init__("stopped on request", "What stood on the share before is as it was.")
         self.exit_code = Exit.TERMINATED if terminated else Exit.INTERRUPTED
+
+
+# errno(3), and those that a network file system gives when its server has gone.
+_HINTS = {
+    **dict.fromkeys((errno.EACCES, errno.EPERM), "This user may not. Run the command as root, or as who may."),
+    **dict.fromkeys((errno.ENOSPC, errno.EDQUOT), "Make room there, and run the command again."),
+    errno.EROFS: "It is mounted for reading only.",
+    errno.EIO: "A disk or the network has failed. Look at what the system says (dmesg), and run the command again.",
+    **dict.fromkeys(
+        (errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ECONNABORTED, errno.ENOTCONN, errno.ETIMEDOUT, errno.ESTALE),
+        "The server of the share does not answer. Run the command again when it does.",
+    ),
+}
+
+
+def of_system(error: OSError) -> BackupctlError:
+    """What the system would not do, for somebody who does not know what was asked of it."""
+    said = error.strerror or str(error)
+    where = error.filename.decode(errors="replace") if isinstance(error.filename, bytes) else error.filename
+    return BackupctlError(f"{where}: {said}" if where else said, _HINTS.get(error.errno or 0, ""))
