@@ -111,16 +111,16 @@ def _without(result: Json) -> Iterator[Passage]:
             (
                 "As root. It takes zstd (Debian: apt-get install zstd), and room in /root for what the card holds. "
                 "Mount the share, and set board, share and card, as under A. Then:",
-                tuple(commands[:4]),
+                tuple(commands[:5]),
             ),
             (
                 "Is $card the new card, and no disk of this computer? Then write it:",
-                tuple(commands[4:5]),
+                tuple(commands[5:6]),
             ),
             (
                 "Pull the card out, and plug it in again. Compare: nothing is said if all is well. Then remove the "
                 "file, which holds all secrets:",
-                tuple(commands[5:]),
+                tuple(commands[6:]),
             ),
         ),
     )

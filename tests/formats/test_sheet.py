@@ -20,7 +20,7 @@ from backupctl.formats.mountinfo import parse_mountinfo
 from backupctl.operations.fleet import sheet as operation
 from tests.browser import printed_pages
 from tests.program import backupctl, environment
-from tests.shelf_of_card import Made
+from tests.shelf_of_card import Made, resealed_json
 
 pytestmark = pytest.mark.formats
 
@@ -66,6 +66,16 @@ def test_its_commands_bring_the_card_back(whole: Made, tmp_path: Path) -> None:
     for restored in ("a.img", "b.img"):
         assert (tmp_path / restored).read_bytes() == whole.states[1].read_bytes()
     assert not (tmp_path / "card.img").exists(), "what holds all secrets is removed"
+
+
+def test_without_the_program_it_takes_the_newest_good_one_as_well(hurt: Made, tmp_path: Path) -> None:
+    """Not the one that a dying card gave at last."""
+    record = hurt.shelf / "captures" / hurt.captures[1] / "record.json"
+    record.write_text(resealed_json(record.read_text().replace('"state": "good"', '"state": "partial"')))
+    said = sheet(hurt)
+    assert said["boards"][0]["newest_good"]["id"] == hurt.captures[0]
+    run([*said["choose"], *said["rebuild"]], tmp_path, tmp_path / "b.img")
+    assert (tmp_path / "b.img").read_bytes() == hurt.states[0].read_bytes()
 
 
 def test_what_is_to_be_done_afterwards(hurt: Made, tmp_path: Path) -> None:

@@ -147,7 +147,8 @@ _LINUX = ["backupctl cards", 'backupctl restore newest "$card" --board "$board" 
 _ENTER_SHELF, _ENTER_BOARD = 'cd "$share"', 'cd "$share/boards/$board"'
 _REBUILD = [
     # Names begin with the time; a folder without a record is none that was finished.
-    "capture=$(ls captures/*-image-*/record.json | tail -n 1 | cut -d / -f 2)",
+    """good=$(grep -l '"state": "good"' captures/*-image-*/record.json)""",
+    'capture=$(echo "$good" | tail -n 1 | cut -d / -f 2)',
     f'sh rebuild.sh "$capture" {_IMAGE}',
     "lsblk -o NAME,SIZE,MODEL,TRAN,MOUNTPOINTS",
     f'dd if={_IMAGE} of="$card" bs=4M conv=fsync',
