@@ -186,7 +186,9 @@ def test_cards_of_one_size_differ(tmp_path: Path) -> None:
         assert f"{A_BIT_LESS_SECTORS} sectors of 512" in plan["target_description"]
         (told,) = plan["changes"]
         assert re.fullmatch(
-            r"partition 2 \(ext4\) shrinks from 14\.8 GiB to 14\.8 GiB \(\d+ MiB in use, at the least \d+ MiB\)", told
+            r"partition 2 \(ext4\) shrinks by 6\d\.\d MiB, from 14\.8 GiB to 14\.8 GiB "
+            r"\(\d+ MiB in use, at the least \d+ MiB\)",
+            told,
         )
         assert backupctl(shelf.path, *to, device, device, "--shrink").json["restored"]
         assert_table_verifies(device, "dos")
@@ -245,7 +247,7 @@ def test_asked_at_a_terminal(cards: dict[str, tuple[Card, Shelf]], tmp_path: Pat
             restored(shelf, device, person, erase=None, changes=changes)
         assert len(person.questions) == 2
         assert figures in person.questions[0]
-        assert f"{'shrinks' if by < 0 else 'grows'} from" in person.questions[1]
+        assert f"{'shrinks' if by < 0 else 'grows'} by" in person.questions[1]
         assert ("at the least" in person.questions[1]) == (by < 0)
         assert_volumes(target, card, tmp_path / word)
     # Declined: too small is refused, larger is left unused.

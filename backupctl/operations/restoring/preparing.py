@@ -175,10 +175,9 @@ def resized(
         step(f"checking {piece.name} again")
         ext4_tools.judge(file.path, piece.name)
     file.resize(length)
-    was = size(piece.end - piece.start)
-    return (
-        f"{piece.name} ({piece.kind}) {'shrinks' if smaller else 'grows'} from {was} to {size(length)} ({figures})",
-    )
+    was = piece.end - piece.start
+    by = f"{'shrinks' if length < was else 'grows'} by {size(abs(length - was))}, from {size(was)} to {size(length)}"
+    return (f"{piece.name} ({piece.kind}) {by} ({figures})",)
 
 
 def does_not_fit(piece: Piece, used: int, least: int, there: int) -> Refused:
