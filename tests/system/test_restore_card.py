@@ -7,21 +7,24 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from backupctl.board.block_device import disk_of
 from backupctl.board.system_disks import system_disks
 from backupctl.cli.render import restore_plan
 from backupctl.domain.errors import Damaged, Exit, Interrupted, NotFound, Refused
 from backupctl.domain.policy import Policy
 from backupctl.domain.ranges import Ranges
 from backupctl.operations.capturing.capture import CaptureOptions, capture
+from backupctl.operations.cards import look_at
 from backupctl.operations.facts import Facts, this_machine
 from backupctl.operations.listing import captures_of, find_capture
 from backupctl.operations.progress import Quiet, Step, Stop
+from backupctl.operations.restoring import restore_card
 from backupctl.operations.restoring.cloning import CloneWishes
 from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
 from backupctl.operations.restoring.suiting import Changes
@@ -344,6 +347,19 @@ def test_the_question(tmp_path: Path, card: Card, shelf: Shelf) -> None:
                 assert said in " ".join(question.split())
         assert restored(shelf, device, Person(BOARD), erase=None)["restored"]
     assert_restored(target, card, shelf, tmp_path)
+
+
+def test_a_disk_that_is_built_in_is_asked_about(
+    tmp_path: Path, card: Card, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = full_of_ff(tmp_path / "target.img", card.path.stat().st_size)
+    with attached(target) as device:
+        for transport, removable, is_asked in (("ata", False, True), ("usb", False, False), ("ata", True, False)):
+            found = replace(look_at(disk_of(Path(device))), transport=transport, removable=removable)
+            monkeypatch.setattr(restore_card, "look_at", lambda _, found=found: found)
+            plan = restored(shelf, device, dry_run=True)["plan"]
+            assert f"by {transport}" in plan["target_description"]
+            assert any("as disks within a computer are" in text for text in plan["warnings"]) == is_asked
 
 
 def test_the_answer_in_a_script_names_the_same_card(tmp_path: Path, card: Card, shelf: Shelf) -> None:

@@ -30,6 +30,7 @@ from backupctl.operations.restoring.suiting import Changes, Room
 from backupctl.operations.restoring.twins import twins
 from backupctl.share.shelf import Shelf
 
+_BUILT_IN = ("ata", "nvme")  # how disks are attached that stay in a computer
 _CARDS = "`backupctl cards` lists those of this machine."
 
 
@@ -172,7 +173,7 @@ def _plan(
     changes: tuple[str, ...], warnings: tuple[str, ...],
 ) -> RestorePlan:  # fmt: skip
     said = said_of(record, history, now)
-    named = [card.model or "no model", f"serial {card.serial}" if card.serial else "no serial number"]
+    said["warnings"] += doubts(card)
     found = [described(volume) for volume in card.volumes if volume.number or volume.kind != "unknown"]
     if found:
         said["warnings"] += (f"{target} is not empty",)
@@ -184,12 +185,25 @@ def _plan(
         target=str(target),
         target_is_card=True,
         target_bytes=card.size,
-        target_description=f"{', '.join(named)}, {size(card.size)} ({card.size} bytes, {card.size // card.sector_size} "
+        target_description=f"{named(card)}, {size(card.size)} ({card.size} bytes, {card.size // card.sector_size} "
         f"sectors of {card.sector_size})",
         will_hold=holds,
         changes=changes,
         target_contents=tuple(found) or (card.unread or "nothing that is recognised",),
     )
+
+
+def named(card: Card) -> str:
+    """By what a person can tell it from others."""
+    how = [f"by {card.transport}"] if card.transport else []
+    return ", ".join([card.model or "no model", *how, f"serial {card.serial}" if card.serial else "no serial number"])
+
+
+def doubts(card: Card) -> tuple[str, ...]:
+    """What speaks against its being the card that is meant."""
+    if card.removable or card.transport not in _BUILT_IN:
+        return ()
+    return (f"{card.path} is attached by {card.transport}, as disks within a computer are: is it the card?",)
 
 
 def described(volume: VolumeOnCard) -> str:

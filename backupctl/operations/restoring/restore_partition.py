@@ -15,7 +15,7 @@ from backupctl.domain.volume import Partition
 from backupctl.formats.partition_table import read_partition_table
 from backupctl.formats.reader import Window
 from backupctl.formats.volume import read_volume
-from backupctl.operations.cards import VolumeOnCard
+from backupctl.operations.cards import VolumeOnCard, look_at
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture, is_image
 from backupctl.operations.progress import Reporter, Stop
@@ -28,6 +28,8 @@ from backupctl.operations.restoring.restore_card import (
     CardOptions,
     ask,
     described,
+    doubts,
+    named,
     put,
     refuse_another_target,
     refuse_scratch_on_target,
@@ -66,13 +68,14 @@ def restore_partition(
             )
         )
         said = said_of(record, history, facts.now())
-        said["warnings"] += made.warnings
+        looked_at = look_at(disk)
+        said["warnings"] += (*doubts(looked_at), *made.warnings)
         plan = RestorePlan(
             **said,
             target=str(target),
             target_is_card=True,
             target_bytes=place.size,
-            target_description=f"{place.name}: {place.size} bytes from byte {there.start} on",
+            target_description=f"{place.name} ({named(looked_at)}): {place.size} bytes from byte {there.start} on",
             target_contents=(holds,),
             erased=place.name,
             changes=(f"only partition {number} ({piece.kind}) is written, and nothing else", *made.changes),
