@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -67,14 +66,16 @@ class Stop:
     """Set by a signal; `check` where it is safe to stop."""
 
     def __init__(self) -> None:
-        self._asked = threading.Event()
+        # No threading.Event: its lock is not reentrant, and one ctrl-C comes twice, from the terminal and from the
+        # supervisor, so that the handler of the second may interrupt that of the first, and wait for it for ever.
+        self._asked = False
         self._terminated = False
 
     def ask(self, terminated: bool) -> None:
         self._terminated = terminated
-        self._asked.set()
+        self._asked = True
 
     def check(self) -> None:
         """Raises Interrupted once somebody asked."""
-        if self._asked.is_set():
+        if self._asked:
             raise Interrupted(self._terminated)

@@ -18,11 +18,12 @@ import pytest
 from backupctl.board.fuse_mount import FuseMount
 from backupctl.operations.picking.image_folder import ImageFolder, Overlay
 from tests.booting_card import BootingCard, make_booting_card, share_of
-from tests.card_images import run
+from tests.card_images import MIB, run
 from tests.files_shelf import share_of_folder
 from tests.formats.ext4_images import FileReader
 from tests.program import backupctl, command, environment
 from tests.real_tree import described, make_odd
+from tests.system.loop_device import attached, mounted, need
 
 pytestmark = [
     pytest.mark.system,
@@ -149,3 +150,31 @@ def test_an_overlay_takes_what_a_repair_writes(card: BootingCard, tmp_path: Path
             model[at : at + len(data)] = data
         assert overlay.read_at(0, overlay.size) == model
     assert volume.read_bytes() == before
+
+
+@pytest.mark.parametrize("kind", ["btrfs", "xfs"])
+def test_what_only_the_kernel_reads_is_mounted_by_it(kind: str, tmp_path: Path) -> None:
+    """For reading, and without a trace afterwards, on the image and among the loop devices."""
+    need(f"mkfs.{kind}")
+    if f"\t{kind}\n" not in Path("/proc/filesystems").read_text():
+        pytest.skip(f"needs a kernel with {kind}")
+    image, share, folder = tmp_path / "card.img", tmp_path / "share", tmp_path / "look"
+    with image.open("wb") as file:
+        file.truncate(320 * MIB)  # the least of xfs is 300 MB: mkfs.xfs(8)
+    run(f"mkfs.{kind}", "-q", image)
+    with attached(image) as device, mounted(device, tmp_path / "mounted", "-t", kind) as there:
+        (there / "notes").write_text("from the kernel")
+    share.mkdir()
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "shed")
+    backupctl(share, "capture", "--board", "shed", "--source", image, code=None)
+    with browsing(share, folder, "files/notes") as process:
+        assert (folder / "files" / "notes").read_text() == "from the kernel"
+        with pytest.raises(OSError) as refused:
+            (folder / "files" / "more").write_text("x")
+        assert refused.value.errno == errno.EROFS
+        assert str(folder) in run("losetup", "--list")
+        run("cmp", folder / "disk.img", image)
+        os.killpg(process.pid, signal.SIGINT)
+        process.communicate(timeout=60)
+    assert not folder.exists()
+    assert str(folder) not in run("losetup", "--list")
