@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -130,7 +131,9 @@ def _bindings() -> Any:
     try:
         import mfusepy  # type: ignore[import-untyped]
     except ImportError:
-        raise Refused("this needs the package mfusepy", "Install it: pip install 'backupctl[browse]'") from None
+        raise Refused(
+            "this needs the package mfusepy", f"Install it: {sys.executable} -m pip install mfusepy"
+        ) from None
     except OSError as error:  # it does not find the library
         raise Refused(f"FUSE is not installed: {error}", "On Debian: apt install fuse3") from None
     if not Path("/dev/fuse").exists():

@@ -114,6 +114,10 @@ def _without(result: Json) -> Iterator[Passage]:
                 tuple(commands[:5]),
             ),
             (
+                "If rebuild.sh says that something is lost: ls captures, capture=NAME of the one before, and again.",
+                (),
+            ),
+            (
                 "Is $card the new card, and no disk of this computer? Then write it:",
                 tuple(commands[5:6]),
             ),
