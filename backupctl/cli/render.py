@@ -330,9 +330,17 @@ def cards(found: list[Json]) -> str:
             *(("  holds" if number == 0 else "", text) for number, text in enumerate(_volumes(card))),
             *(("  in use" if number == 0 else "", text) for number, text in enumerate(card["users"])),
             ("  system", f"runs from it: {', '.join(card['why'])}" if card["runs_system"] else ""),
+            ("  twin", _twins(card["twins"])),
         ]
         blocks.append(facts([pair for pair in pairs if pair[1]]))
     return "\n\n".join(blocks) if blocks else "There is no card or disk on this machine."
+
+
+def _twins(paths: list[str]) -> str:
+    if not paths:
+        return ""
+    whose = f"{', '.join(paths)} {'has' if len(paths) == 1 else 'have'} the same identity"
+    return f"{whose}: either may be booted from or mounted in place of the other; take one out"
 
 
 def _volumes(card: Json) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from backupctl.board.block_device import BlockDevice, list_disks
 from backupctl.board.open_device import DeviceReader, open_shared
@@ -42,8 +42,10 @@ class Card:
     mounted_at: tuple[str, ...]
     users: tuple[str, ...]  # everyone who uses it, in words
     scheme: str  # of its partition table: "mbr", "gpt", empty if it has none or it could not be looked at
+    identity: str  # of the table, or of the volume that is all of the disk; empty if it has none
     volumes: tuple[VolumeOnCard, ...]
     unread: str  # why its contents could not be looked at; empty if they could
+    twins: tuple[str, ...] = ()  # paths of other disks with the same identity
 
 
 def cards() -> list[Card]:
@@ -53,16 +55,22 @@ def cards() -> list[Card]:
     `unread` says so then.
     """
     system = system_disks()
-    return [look_at(disk, system.why.get(disk.name, ())) for disk in list_disks() if disk.kind in ("disk", "loop")]
+    found = [look_at(disk, system.why.get(disk.name, ())) for disk in list_disks() if disk.kind in ("disk", "loop")]
+    return [replace(card, twins=tuple(other.path for other in found if _are_twins(card, other))) for card in found]
+
+
+def _are_twins(one: Card, other: Card) -> bool:
+    """An identity of zeros is none that was given."""
+    return other.path != one.path and other.identity == one.identity and bool(one.identity.strip("0-"))
 
 
 def look_at(disk: BlockDevice, why: tuple[str, ...] = ()) -> Card:
     """One disk; `why` is what of the running system is on it."""
-    scheme, unread = "", ""
+    scheme, identity, unread = "", "", ""
     volumes: tuple[VolumeOnCard, ...] = ()
     try:
         with open_shared(disk.path) as device:
-            scheme, volumes = _contents(DeviceReader(device.fd))
+            scheme, identity, volumes = _contents(DeviceReader(device.fd))
     except Malformed as error:
         unread = f"its partition table cannot be trusted: {error}"
     except BackupctlError as error:
@@ -84,19 +92,20 @@ def look_at(disk: BlockDevice, why: tuple[str, ...] = ()) -> Card:
         mounted_at=tuple(mount.mount_point for _, mount in disk.mounts),
         users=tuple(disk.users()),
         scheme=scheme,
+        identity=identity,
         volumes=volumes,
         unread=unread,
     )
 
 
-def _contents(reader: DeviceReader) -> tuple[str, tuple[VolumeOnCard, ...]]:
+def _contents(reader: DeviceReader) -> tuple[str, str, tuple[VolumeOnCard, ...]]:
     table = read_partition_table(reader, reader.sector_size)
     if table is None:
         found = read_volume(reader)
-        return "", (VolumeOnCard(0, 0, reader.size, found.kind, found.label),)
+        return "", found.identity, (VolumeOnCard(0, 0, reader.size, found.kind, found.label),)
     volumes = []
     for partition in table.partitions:
         size = partition.end - partition.start
         found = read_volume(Window(reader, partition.start, size))
         volumes.append(VolumeOnCard(partition.number, partition.start, size, found.kind, found.label))
-    return table.scheme, tuple(volumes)
+    return table.scheme, table.identity, tuple(volumes)

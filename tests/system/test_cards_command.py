@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,20 @@ def test_a_card_as_text_and_as_json(tmp_path: Path) -> None:
         if disk["serial"]:  # lsblk has it from udev, which is not everywhere
             assert card["serial"] == disk["serial"].strip()
     assert device in listed
+
+
+def test_two_that_cannot_be_told_apart(tmp_path: Path) -> None:
+    image, copy, blank = make_card(tmp_path / "card.img", 512), tmp_path / "copy.img", tmp_path / "blank.img"
+    tool("cp", "--sparse=always", image, copy)
+    blank.write_bytes(bytes(MIB))
+    with attached(image) as device, attached(copy) as other, attached(blank), attached(blank) as empty:
+        text = backupctl(None, "cards").out
+        listed = {card["path"]: card for card in backupctl(None, "cards", "--json").json}
+        # sgdisk(8): "Disk identifier (GUID)".
+        guid = re.findall(r"Disk identifier \(GUID\): (\S+)", tool("sgdisk", "--print", device))[0]
+    assert (listed[device]["identity"], listed[device]["twins"]) == (guid.lower(), [other])
+    assert (listed[other]["twins"], listed[empty]["twins"]) == ([device], [])
+    assert f"twin {other} has the same identity" in " ".join(" ".join(block(text, device)).split())
 
 
 def test_the_card_that_the_system_runs_from() -> None:
