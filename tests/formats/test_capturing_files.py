@@ -17,7 +17,9 @@ from typing import Any
 
 import pytest
 
-from tests.program import Ended, backupctl, command, environment
+from backupctl.board.tree_walk import Found
+from backupctl.operations.capturing.member_making import opened
+from tests.program import Ended, backupctl, command, environment, here
 from tests.real_tree import make_tree
 from tests.shelf_of_card import unpacked
 
@@ -275,6 +277,36 @@ def test_a_database_with_a_log_beside_it(board: Board) -> None:
         assert copy.execute("SELECT count(*), min(at) FROM reading").fetchone() == (300, 0)
     with closing(sqlite3.connect(board.folder / "control.db")) as control, pytest.raises(sqlite3.Error):
         control.execute("SELECT count(*) FROM reading").fetchone()
+
+
+@pytest.mark.parametrize("size", [100, 600_000])
+@pytest.mark.parametrize("harm", ["gone", "another file"])
+def test_a_link_outlives_the_name_that_it_was_found_by(
+    board: Board, harm: str, size: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between the walk and the reading the first of three names goes, or is given to another file."""
+    first, content = board.tree / "a first", os.urandom(size)
+    first.write_bytes(content)
+    (board.tree / "beside").write_text("beside")
+    for name in ("second", "third"):
+        (board.tree / name).hardlink_to(first)
+    (board.folder / "other").write_text("other")
+
+    def harmed(found: Found) -> int:
+        if found.name == b"a first" and (harm == "gone" or (board.folder / "other").exists()):
+            first.unlink(missing_ok=True)
+            if harm == "another file":
+                (board.folder / "other").rename(first)
+        return opened(found)
+
+    monkeypatch.setattr("backupctl.operations.capturing.tree_reading.opened", harmed)
+    done = here(board.share, "capture", "--board", "loom", "--source", board.tree, "--json")
+    assert done.code == 0, done.err
+    assert board.record(done.json["id"])["source"]["counts"]["vanished"] == (harm == "gone")
+    assert compare(board.archive(done.json["id"]), board.tree) == ""
+    subprocess.run(["tar", "-xpf", board.archive(done.json["id"]), "-C", board.folder], check=True)
+    assert (board.folder / "second").read_bytes() == content
+    assert (board.folder / "second").stat().st_ino == (board.folder / "third").stat().st_ino
 
 
 def test_hooks_are_undone_also_when_it_is_stopped(board: Board) -> None:

@@ -66,7 +66,7 @@ class FilesRun(CaptureRun):
             self.make_folder()
             board = self._board()
             with closing(MemberListWriter(self.shelf.storage, self.shelf.mark, self.id)) as listing:
-                into = _Archive(StreamStore(self.segments), listing)
+                into = _Archive(StreamStore(self.segments), listing, reading)
                 hooks, facts, reporter = self.policy.hooks, self.session.facts, self.session.reporter
                 with quieted(hooks, facts.state_folder, reporter), self.writing():
                     self._read(reading, into, earlier.record.in_use_bytes if earlier.record else 0)
@@ -137,8 +137,12 @@ class FilesRun(CaptureRun):
 class _Archive:
     """What was read, put in order: segments in the stream, and members in their list. For use by one thread."""
 
-    def __init__(self, store: StreamStore, listing: MemberListWriter) -> None:
+    def __init__(self, store: StreamStore, listing: MemberListWriter, reading: TreeReading) -> None:
         self.store = store
+        self._reading = reading
+        # Names that were lost, or are of another file by now: what was found to be a link to one of them is none. And
+        # which of these links took its place.
+        self._parted: dict[bytes, bytes] = {}
         self.counts: Counter[str] = Counter()
         self.torn: list[bytes] = []
         self.hurt: list[bytes] = []
@@ -150,6 +154,14 @@ class _Archive:
 
     def take(self, read: Read) -> None:
         """What comes next. Raises OSError of the share."""
+        self._part([*(path for path, _ in read.lost), *read.parted])  # a link may stand in one segment with its file
+        if any(entry.kind == "hard link" and entry.target in self._parted for entry in read.entries):
+            for other in self._reading.apart(read.entries, self._parted):
+                self._take(other)
+        else:
+            self._take(read)
+
+    def _take(self, read: Read) -> None:
         self._put(read)
         for path, error in read.lost:
             self._lose(path, error)
@@ -185,10 +197,16 @@ class _Archive:
         except OSError as error:
             self._lose(large.path, error)
             return
+        self._part(head.parted)
         self._put(head)
         self._append(head.members, 0, head.segments + segments)
 
+    def _part(self, paths: list[bytes]) -> None:
+        for path in paths:
+            self._parted.setdefault(path, b"")
+
     def _lose(self, path: bytes, error: OSError) -> None:
+        self._part([path])
         if error.errno in (None, errno.ENOENT, errno.ESTALE, errno.ELOOP):
             self.vanished += 1
         else:

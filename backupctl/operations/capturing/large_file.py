@@ -111,4 +111,7 @@ class LargeFile:
         size = self._status.st_size
         member, head = self._making.make(self._entry, status, size, attributes, self._pieces, torn=torn)
         with memoryview(head) as view:
-            return Read([member], [self._making.maker.make(0, view)], self._entry.seen_before)
+            read = Read([member], [self._making.maker.make(0, view)], self._entry.seen_before)
+        if not self._is_copy and status.st_ino != found.status.st_ino:
+            read.parted.append(self.path)
+        return read

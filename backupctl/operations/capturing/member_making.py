@@ -73,6 +73,8 @@ class Read:
     read_bytes: int = 0
     lost: list[tuple[bytes, OSError]] = field(default_factory=list)  # could not be captured at all
     hurt: list[bytes] = field(default_factory=list)  # files of which the disk lost bytes
+    parted: list[bytes] = field(default_factory=list)  # hold another file by now than the one that was found
+    entries: Sequence[Entry] = ()  # what it came of, where hard links are among them
     large: LargeFile | None = None  # the file that it is a stretch of
     is_last: bool = True  # of that file
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
@@ -64,7 +64,7 @@ class TreeReading:
         gathered_bytes = 0
         for found in self._walk:
             entry = self._entry(found)
-            is_large = entry.kind == "file" and (found.status.st_size >= LARGE or found.is_database)
+            is_large = _is_large(entry)
             if gathered and (is_large or gathered_bytes + entry.expected > _MOST):
                 yield self._small(gathered)
                 gathered, gathered_bytes = [], 0
@@ -78,6 +78,33 @@ class TreeReading:
                 gathered, gathered_bytes = [], 0
         if gathered:
             yield self._small(gathered)
+
+    def apart(self, entries: Iterable[Entry], parted: dict[bytes, bytes]) -> Iterator[Read]:
+        """What came of `entries`, once more, where some are links to names that could not be captured.
+
+        `parted`: these names, and the other name that took the place of each, if one did. The first link to one that
+        has none becomes the file. What is given out has to be taken before more is asked for: what of it is lost, is
+        in `parted` by then.
+        """
+        together: list[Entry] = []
+        for entry in entries:
+            if entry.kind != "hard link" or entry.target not in parted:
+                together.append(entry)
+            elif parted[entry.target]:
+                together.append(replace(entry, target=parted[entry.target], earlier=None))
+            else:
+                if together:
+                    yield self._read(together)
+                    together = []
+                whole = replace(entry, kind="file", target=b"", earlier=None)
+                if _is_large(whole):
+                    yield from (unit() for unit in self._large(whole))
+                else:
+                    yield self._read([whole])
+                if entry.found.path not in parted:
+                    parted[entry.target] = entry.found.path
+        if together:
+            yield self._read(together)
 
     def _entry(self, found: Found) -> Entry:
         kind, status = found.kind, found.status
@@ -134,11 +161,11 @@ class TreeReading:
         if segments is None:
             self.new_bytes += expected
             return None
-        read = Read(members, segments, members[0].offset)
+        read = Read(members, segments, members[0].offset, entries=_with_links(entries))
         return Unit(lambda: read, is_reused=True)
 
     def _read(self, entries: list[Entry]) -> Read:
-        done = Read([], [])
+        done = Read([], [], entries=_with_links(entries))
         text = bytearray()
         unreadable: list[tuple[int, int]] = []
         for entry in entries:
@@ -193,8 +220,18 @@ class TreeReading:
         text += content
         text += bytes(padded(len(content)) - len(content))
         done.read_bytes += len(content)
+        if status.st_ino != entry.found.status.st_ino:
+            done.parted.append(entry.found.path)
         if lost:
             done.hurt.append(entry.found.path)
+
+
+def _is_large(entry: Entry) -> bool:
+    return entry.kind == "file" and (entry.found.status.st_size >= LARGE or entry.found.is_database)
+
+
+def _with_links(entries: Sequence[Entry]) -> Sequence[Entry]:
+    return entries if any(entry.kind == "hard link" for entry in entries) else ()
 
 
 def _done(read: Read) -> Unit:
