@@ -88,6 +88,12 @@ def _fill(root: Path) -> None:
         file.truncate(30 * MIB)
         file.seek(20 * MIB)
         file.write(b"grown")
+    # Lines of a Debian kernel's lists (linux-image-6.1.0-18-arm64), of which most are left out.
+    modules = root / "lib/modules/6.1.0-18-arm64"
+    modules.mkdir(parents=True)
+    (modules / "modules.builtin").write_text("kernel/fs/mbcache.ko\nkernel/fs/jbd2/jbd2.ko\nkernel/fs/ext4/ext4.ko\n")
+    dependencies = "kernel/crypto/xor.ko kernel/lib/raid6/raid6_pq.ko"
+    (modules / "modules.dep").write_text(f"kernel/fs/btrfs/btrfs.ko: {dependencies}\nkernel/fs/fuse/fuse.ko:\n")
     program = root / "usr/bin/helper"
     program.write_bytes(b"#!/bin/sh\n")
     os.link(program, root / "usr/bin/helper-too")
@@ -232,6 +238,7 @@ def test_onto_a_card_with_another_file_system(board: Board) -> None:
             "--yes", "--scratch", board.work,
         )  # fmt: skip
         assert "rootfstype=btrfs" in done.out
+        assert "6.1.0-18-arm64 loads btrfs as a module" in " ".join(done.out.split())
     root = table_of(image)["partitions"][1]
     known = blkid(image, root["start"])
     assert (known["TYPE"], known["UUID"], known["LABEL"]) == ("btrfs", ROOT, "rootfs")
@@ -250,6 +257,9 @@ def test_what_does_not_fit_is_refused_before_anything_is_written(board: Board) -
     assert "does not fit" in ended.err
     assert "are missing" in ended.err
     assert not card.exists()
+    ended = backupctl(board.share, "restore", "newest", card, "--board", "shed", "--file-system", "f2fs",
+                      "--scratch", board.work, "--dry-run", code=3)  # fmt: skip
+    assert "(6.1.0-18-arm64) does not know f2fs" in ended.err
     left = tool("losetup", "--all") + Path("/proc/self/mountinfo").read_text()
     assert "backupctl-making" not in left
     assert str(board.work) not in left

@@ -42,6 +42,7 @@ from backupctl.operations.restoring import boot_texts
 from backupctl.operations.restoring.captured_layout import card_size_of
 from backupctl.operations.restoring.card_making import CardMaking, Wishes
 from backupctl.operations.restoring.cloning import Cloned, cloned
+from backupctl.operations.restoring.kernel_file_systems import doubts
 from backupctl.operations.restoring.preparing import Prepared, announce, refuse_without_room
 from backupctl.operations.restoring.scratch_image import ScratchSource
 from backupctl.operations.restoring.volumes_to_make import VolumeToMake, volumes_to_make
@@ -175,6 +176,8 @@ class _Preparing:
     def run(self, shelf: Shelf) -> Prepared:
         making, wishes = self.making, self.making.wishes
         step = step_by_step(self.reporter, self.stop)
+        if self.root_kind is not None:
+            self.warnings.extend(doubts(self.archive.root_volume.tree, self.root_kind))
         before = making.stands(making.captured_size, as_it_is(making.pieces, None))
         for offset, content in read_head(shelf.storage, making.record):
             before.write(offset, content)
@@ -312,10 +315,6 @@ class _Preparing:
                 _write_fstab(mounted, changed)
                 self.changes.append(words)
             self._adapt_kernel_words(mounted / "boot", "/boot")
-            self.warnings.append(
-                f"the kernel that the board starts has to know {self.root_kind} by itself, or by its initial file "
-                "system: no file says whether it does"
-            )
 
     def _adapt_kernel_words(self, folder: Path, shown: str) -> None:
         if self.root_kind is None:
