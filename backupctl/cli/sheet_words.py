@@ -35,15 +35,18 @@ HEAD = ("board", "newest good copy", "passed a drill", "new card")
 
 
 def rows(result: Json) -> Iterator[tuple[str, str, str, str]]:
-    """Of `HEAD`, one for each board."""
+    """Of `HEAD`: one for each board, and one for its files where those are others, or all that there is."""
     for item in result["boards"]:
-        newest, drilled = item["newest_good"], item["newest_drilled"]
-        yield (
-            item["board"],
-            local(newest["started"], zone=False) if newest else "none",
-            (local(drilled["started"], zone=False) if drilled else "none yet") if newest else "",
-            card(item) if newest else "",
-        )
+        newest, drilled, files = item["newest_good"], item["newest_drilled"], item["newest_files"]
+        if newest or not files:
+            yield (
+                item["board"],
+                local(newest["started"], zone=False) if newest else "none",
+                (local(drilled["started"], zone=False) if drilled else "none yet") if newest else "",
+                card(item) if newest else "",
+            )
+        if files and (newest is None or files["id"] != newest["id"]):
+            yield item["board"], local(files["started"], zone=False), "", f"files: {files['of']}"
 
 
 def card(item: Json) -> str:
@@ -55,7 +58,9 @@ def card(item: Json) -> str:
 
 def passages(result: Json) -> list[Passage]:
     """Everything that is to be done, in order."""
-    return [_before(result), _linux(result), *_without(result), *_windows(result), _after(result)]
+    if not result["linux"]:  # no card can be made of any of it
+        return list(_files(result))
+    return [_before(result), _linux(result), *_without(result), *_windows(result), *_files(result), _after(result)]
 
 
 def _before(result: Json) -> Passage:
@@ -105,6 +110,8 @@ def _linux(result: Json) -> Passage:
 
 def _without(result: Json) -> Iterator[Passage]:
     commands = result["rebuild"]
+    if not commands:
+        return
     yield Passage(
         "B. Any Linux, without backupctl",
         (
@@ -145,6 +152,25 @@ def _windows(result: Json) -> Iterator[Passage]:
                 "Write card.img to the card with a program that writes raw images; copying the file onto the card does "
                 "not do. Delete card.img afterwards: it holds all secrets.",
                 (),
+            ),
+        ),
+    )
+
+
+def _files(result: Json) -> Iterator[Passage]:
+    if not result["files"]:
+        return
+    only = not result["linux"]
+    lines = (*result["mount"], *result["choose"][:-1])  # without the card
+    reach = ("As root. Mount the share; say which board, and where the share is:", lines)
+    yield Passage(
+        "Files alone, with or without backupctl",
+        (
+            *((reach,) if only else ()),
+            (
+                "Copies with -files- in their names are tar archives. As root, after board and share are set, the "
+                "newest goes into a new folder; put back from there what the board lacks:",
+                tuple(result["files"]),
             ),
         ),
     )

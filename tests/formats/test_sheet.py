@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -19,7 +20,9 @@ from backupctl.cli.sheet_page import page
 from backupctl.formats.mountinfo import parse_mountinfo
 from backupctl.operations.fleet import sheet as operation
 from tests.browser import printed_pages
+from tests.files_shelf import make_share
 from tests.program import backupctl, environment
+from tests.real_tree import make_odd
 from tests.shelf_of_card import Made, resealed_json
 
 pytestmark = pytest.mark.formats
@@ -76,6 +79,33 @@ def test_without_the_program_it_takes_the_newest_good_one_as_well(hurt: Made, tm
     assert said["boards"][0]["newest_good"]["id"] == hurt.captures[0]
     run([*said["choose"], *said["rebuild"]], tmp_path, tmp_path / "b.img")
     assert (tmp_path / "b.img").read_bytes() == hurt.states[0].read_bytes()
+
+
+def test_its_commands_bring_files_back(whole: Made, tmp_path: Path) -> None:
+    """Beside a card, and where there is nothing but files of a folder; compared by GNU tar."""
+    if os.geteuid() != 0:
+        pytest.skip("needs root, for the owners and devices")
+    folder = tmp_path / "folder"
+    make_odd(folder)
+    shutil.copytree(whole.share, tmp_path / "both")
+    alone = make_share(tmp_path / "alone")
+    (board,) = sheet(whole)["boards"]
+    for share, options in ((tmp_path / "both", ("--board", board["board"])), (alone, ("--board", "shed"))):
+        backupctl(share, "capture", *options, "--source", folder)
+        said = backupctl(share, "sheet", "--json").json
+        assert said["boards"][0]["newest_files"]["of"] == str(folder)
+        assert bool(said["linux"]) == bool(said["rebuild"]) == (share != alone)
+        shown = backupctl(share, "sheet").out
+        assert f"files:{folder}" in "".join(shown.split())
+        assert "FILES ALONE" in shown
+        home = tmp_path / f"home-{share.name}"
+        home.mkdir()
+        run([*said["choose"], *said["files"]], home, home / "x")
+        compared = ["tar", "--compare", "--xattrs", "--xattrs-include=*", "--acls", "--numeric-owner"]
+        archive = tmp_path / f"{share.name}.tar"
+        backupctl(share, "restore", "newest", archive, "--as-archive", *options)
+        subprocess.run([*compared, "-f", archive, "-C", home / "files"], check=True)
+        subprocess.run([*compared, "-f", archive, "-C", folder], check=True)
 
 
 def test_what_is_to_be_done_afterwards(hurt: Made, tmp_path: Path) -> None:

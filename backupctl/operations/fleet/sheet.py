@@ -16,7 +16,7 @@ from typing import Any
 
 from backupctl.domain.errors import BackupctlError, NotFound
 from backupctl.domain.events import History
-from backupctl.domain.files_policy import FILES
+from backupctl.domain.files_policy import FILES, IMAGE
 from backupctl.domain.record import CaptureRecord
 from backupctl.formats.mountinfo import Mount
 from backupctl.operations.listing import captures_of, open_shelves
@@ -70,14 +70,18 @@ def sheet(folder: Path, board: str | None, now: datetime) -> Json:
             good = [
                 record
                 for record in captures.records
-                if record.makes_a_card and record.id in captures.good and record.id not in history.damaged_captures
+                if record.id in captures.good and record.id not in history.damaged_captures
             ]
             boards.append(_about(shelf.board, good, history))
         except (BackupctlError, OSError) as error:
             problems.append(f"{shelf.board}: {error}")
-    if not any(item["newest_good"] for item in boards):
+    with_card = [item["board"] for item in boards if item["newest_good"]]
+    with_image = [item["board"] for item in boards if item["has_image"]]
+    with_files = [item["board"] for item in boards if item["newest_files"]]
+    if not with_card and not with_files:
         raise NotFound("there is no good capture yet, and so nothing to print", "Take one: backupctl capture")
-    first = next(item["board"] for item in boards if item["newest_good"])
+    first = (with_image or with_card or with_files)[0]
+    enter = _ENTER_SHELF if alone else _ENTER_BOARD
     return {
         "made": now.isoformat(timespec="seconds"),
         "share": {
@@ -87,9 +91,10 @@ def sheet(folder: Path, board: str | None, now: datetime) -> Json:
         "boards": boards,
         "mount": _mounting(share),
         "choose": _choosing(share, first),
-        "linux": _LINUX,
-        "rebuild": [_ENTER_SHELF if alone else _ENTER_BOARD, *_REBUILD],
-        "windows": _windows(share, first),
+        "linux": _LINUX if with_card else [],
+        "rebuild": [enter, *_REBUILD] if with_image else [],
+        "files": [enter, *_FILES] if with_files else [],
+        "windows": _windows(share, first) if with_image else [],
         "afterwards": ['backupctl boards continue "$board" --new-card --share "$share"'],
         "problems": problems,
     }  # fmt: skip
@@ -103,18 +108,27 @@ def _network_mount(folder: Path) -> Mount | None:
 
 
 def _about(board: str, good: Sequence[CaptureRecord], history: History) -> Json:
-    newest = good[-1] if good else None
-    drilled = next((record for record in reversed(good) if record.id in history.drilled), None)
+    cards = [record for record in good if record.makes_a_card]
+    newest = cards[-1] if cards else None
+    drilled = next((record for record in reversed(cards) if record.id in history.drilled), None)
+    files = next((record for record in reversed(good) if record.kind == FILES), None)
     count = card_size_of(newest) if newest else None
     return {
         "board": board,
         "newest_good": {"id": newest.id, "started": newest.started} if newest else None,
         "newest_drilled": {"id": drilled.id, "started": drilled.started} if drilled else None,
         "holds_files": bool(newest and newest.kind == FILES),  # so that only this program makes a card of it
+        "has_image": any(record.kind == IMAGE for record in cards),
+        "newest_files": _files(files) if files else None,
         "card_bytes": count,
         "card_sectors": -(-count // _SECTOR) if count else None,
         "card_sold_gb": sold_gb(count) if count else None,
     }
+
+
+def _files(record: CaptureRecord) -> Json:
+    of = "all of the board" if record.makes_a_card else str(record.source.get("path", ""))
+    return {"id": record.id, "started": record.started, "of": of}
 
 
 def sold_gb(count: int) -> int | None:
@@ -154,6 +168,14 @@ _REBUILD = [
     f'dd if={_IMAGE} of="$card" bs=4M conv=fsync',
     f'cmp -n $(stat -c %s {_IMAGE}) {_IMAGE} "$card"',
     f"rm {_IMAGE}",
+]
+# tar(1): owners by number, and all that belongs to a file.
+_UNPACK = "tar -x -p --numeric-owner --xattrs --xattrs-include='*' --acls"
+_FILES = [
+    """good=$(grep -l '"state": "good"' captures/*-files-*/record.json)""",
+    'capture=$(echo "$good" | tail -n 1 | cut -d / -f 2)',
+    'mkdir "$HOME/files"',
+    f'sh rebuild.sh "$capture" - | {_UNPACK} -C "$HOME/files"',
 ]
 
 
