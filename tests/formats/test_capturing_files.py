@@ -228,7 +228,7 @@ def test_roots_of_the_policy(board: Board) -> None:
 
 
 def test_a_file_that_goes_on_changing_is_told_of(board: Board) -> None:
-    (board.tree / "large").write_bytes(os.urandom(8 << 20))
+    (board.tree / "large").write_bytes(os.urandom(4 << 20))
     (board.tree / "quiet").write_text("as it is")
     ended = threading.Event()
 
@@ -240,7 +240,8 @@ def test_a_file_that_goes_on_changing_is_told_of(board: Board) -> None:
     writer = threading.Thread(target=go_on)
     writer.start()
     try:
-        done = board.run(code=4)
+        # Slowly, so that a busy machine comes to writing as well while it is read.
+        done = board.run(*board.policy("[pace]\nrate = 4000000\n"), code=4)
     finally:
         ended.set()
         writer.join()

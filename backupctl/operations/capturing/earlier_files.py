@@ -1,20 +1,23 @@
-"""The capture of files before this one: what of it need not be read again."""
+"""The capture of files before this one: what of it need not be read again, and what has changed since."""
 
 from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
+from backupctl.domain.changes import Changes, is_sampled, one_in_for
 from backupctl.domain.errors import Malformed
 from backupctl.domain.events import History
+from backupctl.domain.member_cells import MemberCells
 from backupctl.domain.members import Member, place_of
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import State
 from backupctl.operations.capturing.segmenting import Segment
+from backupctl.operations.capturing.stream_store import StreamStore
 from backupctl.share.captures import list_captures
 from backupctl.share.contents import read_contents
 from backupctl.share.index import SegmentIndex
@@ -41,12 +44,15 @@ class EarlierFiles:
 
     def __post_init__(self) -> None:
         self._next: Member | None = None
+        self._cells = MemberCells(self._starts)
         self._step()
 
     def _step(self) -> None:
         self._next = None
         with suppress(Malformed, FileNotFoundError):  # what follows is read again; verification tells of the list
             self._next = next(self._members, None)
+        if self._next is not None:
+            self._cells.add(self._next)
 
     def member(self, path: bytes) -> Member | None:
         """What stood there. Paths ascend from call to call."""
@@ -68,6 +74,27 @@ class EarlierFiles:
             found.append(Segment(at, length, state, number=-1 if is_zero else number))
             at, turn = at + length, turn + 1
         return found if at == end else None
+
+    def changes(self, cells: Iterable[int], store: StreamStore) -> Changes | None:
+        """What a sample of the segments in `store` has that is new; `cells`: which ones they are. None if unknown."""
+        while self._next is not None:
+            self._step()
+        if self.record is None or not self._cells.cells:
+            return None
+        one_in = one_in_for(len(self._starts))
+        numbers = zip(self._cells.cells, self._numbers, strict=False)  # what an archive ends with is of no member
+        before = {cell: number for cell, number in numbers if number != _ZERO and is_sampled(cell, one_in)}
+        written, appeared = {}, {}
+        for cell, (_, _, _, number) in zip(cells, store.entries(), strict=False):
+            if number < 0 or not is_sampled(cell, one_in):
+                continue
+            was = before.pop(cell, None)
+            if was is None:
+                appeared[cell] = store.segments.stored_for(number)
+            elif was != number:
+                written[cell] = store.segments.stored_for(number)
+        stored = store.segments.stored_bytes
+        return Changes(self.record.id, one_in, stored, written, appeared, frozenset(before))
 
 
 def nothing_earlier() -> EarlierFiles:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import errno
 import os
+from array import array
 from collections import Counter
 from contextlib import closing
 from datetime import datetime
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
+from backupctl.domain.member_cells import MemberCells
 from backupctl.domain.members import Member
 from backupctl.domain.record import GOOD, PARTIAL, CaptureRecord, card_of
 from backupctl.domain.segments import SEGMENT_BYTES, State
@@ -77,7 +80,9 @@ class FilesRun(CaptureRun):
             if board is not None:
                 said |= {"layout": board.layout, "head": board.head}
                 beside += board.head.bytes
-            return self.commit(into.store.size, into.store.entries(), said, earlier.record, None, beside)
+            changes = earlier.changes(into.cells, into.store)
+            told = changes.body() if changes else None
+            return self.commit(into.store.size, into.store.entries(), said, earlier.record, told, beside)
 
     def _board(self) -> TakenBoard | None:
         """What a card needs and no file holds, where these are all files of one."""
@@ -149,6 +154,7 @@ class _Archive:
         self.lost: list[tuple[bytes, OSError]] = []
         self.vanished = 0
         self.stored_bytes = 0
+        self.cells = array("Q")  # of the segments: see `domain.member_cells`
         self._listing = listing
         self._gathered: list[Segment] = []  # of the large file that is being read
 
@@ -220,6 +226,10 @@ class _Archive:
             self.stored_bytes += member.stored_bytes
             if member.torn:
                 self.torn.append(member.path)
+        named = MemberCells([*accumulate((segment.length for segment in segments[:-1]), initial=begins)])
+        for member in members:
+            named.add(member)
+        self.cells += named.cells
         for segment in segments:
             self.store.append(segment)
 

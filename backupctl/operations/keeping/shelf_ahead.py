@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import chain
@@ -11,11 +11,13 @@ from itertools import chain
 from backupctl.domain.changes import is_sampled, parse_changes
 from backupctl.domain.errors import NotFound
 from backupctl.domain.events import Event, History
+from backupctl.domain.files_policy import FILES, IMAGE
 from backupctl.domain.forecast import sample_for
+from backupctl.domain.member_cells import MemberCells
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.resampling import Night
 from backupctl.domain.retention import Candidate, Circumstances
-from backupctl.domain.segments import SEGMENT_BYTES
+from backupctl.domain.segments import SEGMENT_BYTES, Entry
 from backupctl.domain.simulation import Current, Older, PartThere, ShelfThere
 from backupctl.operations.facts import Facts
 from backupctl.operations.fleet.boards import usual_interval
@@ -24,6 +26,7 @@ from backupctl.operations.keeping.survey import Survey, survey
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.contents import read_contents
 from backupctl.share.manifest import read_manifest
+from backupctl.share.members import read_members
 from backupctl.share.shelf import Shelf
 from backupctl.share.storage import Storage
 
@@ -54,7 +57,7 @@ class ShelfReading:
         if not self.captures.records:
             raise NotFound(f"{shelf.board} has no capture yet", "Take one: backupctl capture")
         self.candidates, self.today = situation(self.captures, self.history, facts)
-        self.nights = nights_of(manifest.events, self.today.zone)
+        self.nights = nights_of(manifest.events, self.today.zone, kind_of(self.newest.id))
         self.survey: Survey = survey(shelf, self.history, self.captures, note)
 
     def close(self) -> None:
@@ -98,8 +101,7 @@ class ShelfReading:
             else:
                 older.append(Older(numbers[part], tuple(runs[holding]), held.stored_bytes))
         sampled: Counter[tuple[int, int]] = Counter()
-        for entry in read_contents(self._storage, self._shelf.mark, newest):
-            cell = entry.offset // SEGMENT_BYTES
+        for cell, entry in self._cells(newest):
             place = found.place(entry.hash) if entry.hash and is_sampled(cell, one_in) else None
             if place is not None:
                 holding = found.spans.holding_of(found.spans.index.find(entry.hash))
@@ -115,6 +117,18 @@ class ShelfReading:
             night_bytes=_bytes_in(self._storage, "manifest") // max(1, len(self.nights)),
             other_bytes=_bytes_in(self._storage, "manifest") + _bytes_in(self._storage, ""),
         )
+
+    def _cells(self, capture: str) -> Iterator[tuple[int, Entry]]:
+        """What it is made of, each with its cell. Raises Malformed, OSError."""
+        entries = read_contents(self._storage, self._shelf.mark, capture)
+        if kind_of(capture) != FILES:
+            return ((entry.offset // SEGMENT_BYTES, entry) for entry in entries)
+        next(entries)
+        found = list(entries)
+        named = MemberCells([entry.offset for entry in found])
+        for member in read_members(self._storage, self._shelf.mark, capture):
+            named.add(member)
+        return zip(named.cells, found, strict=False)  # what an archive ends with is of no member
 
     def _candidate(self, capture: str) -> Candidate:
         for candidate in self.candidates:
@@ -148,14 +162,20 @@ def _runs(positions: Iterable[int]) -> list[tuple[int, int]]:
     return runs
 
 
-def nights_of(events: Iterable[Event], zone: tzinfo) -> list[Night]:
-    """What changed, by the captures that say so, in order."""
+def kind_of(capture: str) -> str:
+    """By its id."""
+    found = CAPTURE_ID.fullmatch(capture)
+    return found[2] if found else IMAGE
+
+
+def nights_of(events: Iterable[Event], zone: tzinfo, kind: str = IMAGE) -> list[Night]:
+    """What changed, by the captures of a kind that say so, in order."""
     nights = []
     for event in events:
         capture, changes = event.body.get("capture"), parse_changes(event.body.get("changes"))
         if event.kind != "captured" or not event.trusted or changes is None:
             continue
-        if isinstance(capture, str) and CAPTURE_ID.fullmatch(capture):
+        if isinstance(capture, str) and CAPTURE_ID.fullmatch(capture) and kind_of(capture) == kind:
             nights.append(Night(_time_of(capture).astimezone(zone), changes))
     return nights
 
