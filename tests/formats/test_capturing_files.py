@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 import stat
@@ -308,6 +309,28 @@ def test_a_link_outlives_the_name_that_it_was_found_by(
     subprocess.run(["tar", "-xpf", board.archive(done.json["id"]), "-C", board.folder], check=True)
     assert (board.folder / "second").read_bytes() == content
     assert (board.folder / "second").stat().st_ino == (board.folder / "third").stat().st_ino
+
+
+def test_names_that_no_share_would_take(board: Board) -> None:
+    """They stand within the archive only, so it does not matter. Reserved names and characters: [MS-FSCC], 2.1.5.
+
+    Those of devices: Microsoft's "Naming Files, Paths, and Namespaces", from memory.
+    """
+    names = [*(f"a{sign}b" for sign in '"\\:|<>*?\x01\n'), "CON", "nul.txt", "ends in a dot.", "ends in a blank ",
+             "Case", "case", "n" * 255, os.fsdecode(b"\xff\xfe")]  # fmt: skip
+    for name in names:
+        (board.tree / name).write_text(f"of {name!r}")
+    done = board.run()
+    assert done.json["warnings"] == []
+    capture = done.json["id"]
+    assert compare(board.archive(capture), board.tree) == ""
+    for path in board.share.rglob("*"):
+        assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}(?<!\.)", path.name), path
+        assert path.name.split(".")[0].upper() not in ("CON", "PRN", "AUX", "NUL")
+    backupctl(board.share, "restore", capture, board.folder / "back", "--board", "loom", "--yes")
+    assert {path.name: path.read_text() for path in (board.folder / "back").iterdir()} == {
+        name: f"of {name!r}" for name in names
+    }
 
 
 def test_hooks_are_undone_also_when_it_is_stopped(board: Board) -> None:
