@@ -53,7 +53,7 @@ class Passed:
     """What the walk met and did not give: counts, and the first paths of each."""
 
     unreadable: list[tuple[bytes, OSError]]  # folders that could not be listed, and why
-    beneath: list[bytes]  # folders that something else is mounted on
+    beneath: list[bytes]  # folders that something else is mounted on, or that are snapshots
     sockets: int = 0
     left_out: int = 0
     too_deep: int = 0
@@ -71,9 +71,11 @@ class TreeWalk:
         one_file_system: bool,
         tagged: Callable[[Folder], bool],
         databases: bool,
+        is_apart: Callable[[bytes], bool],
     ) -> None:
         """`starts`: folders below `root`, b"" for the root itself; each may be of a file system of its own, others are
-        only entered if not `one_file_system`. `tagged`: whether the contents of a folder are left out.
+        only entered if not `one_file_system`. `tagged`: whether the contents of a folder are left out. `is_apart`:
+        whether a folder, by its whole path, is one of these others; asked of those that have another device number.
         """
         self._root = root
         self._starts = frozenset(starts)
@@ -85,6 +87,7 @@ class TreeWalk:
         self._one_file_system = one_file_system
         self._tagged = tagged
         self._databases = databases
+        self._is_apart = is_apart
         self.passed = Passed([], [])
 
     def __iter__(self) -> Iterator[Found]:
@@ -134,13 +137,16 @@ class TreeWalk:
                 yield Found(below, kind, status, folder, name, is_database=kind == "file" and name in logs)
                 continue
             yield Found(below, kind, status, folder, name)
-            if status.st_dev != device and self._one_file_system and taken and not start:
+            if status.st_dev != device and self._one_file_system and taken and not start and self._is_beneath(below):
                 self.passed.beneath.append(below)
                 continue
             if verdict is Verdict.TAKE or self._choice.may_hold_taken(below) or self._leads_on(below):
                 yield from self._enter(below, name, folder, status, taken or start, depth)
             else:
                 self.passed.left_out += 1
+
+    def _is_beneath(self, path: bytes) -> bool:
+        return self._is_apart(os.path.join(self._root, path))  # noqa: PTH118 - bytes
 
     def _enter(
         self, path: bytes, name: bytes, within: Folder, status: os.stat_result, taken: bool, depth: int

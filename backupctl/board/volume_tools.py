@@ -1,6 +1,6 @@
 """Making empty file systems in files, by the programs that systems come with.
 
-Options: mke2fs(8), mkfs.fat(8), mkswap(8), mkfs.btrfs(8), mkfs.f2fs(8), mkfs.xfs(8), mcopy(1).
+Options: mke2fs(8), mkfs.fat(8), mkswap(8), mkfs.btrfs(8), btrfs-subvolume(8), mkfs.f2fs(8), mkfs.xfs(8), mcopy(1).
 """
 
 from __future__ import annotations
@@ -72,6 +72,19 @@ def make_volume(path: Path, making: Making) -> tuple[str, ...]:
         left = ", ".join(sorted(set(making.features) - set(known)))
         return (f"the new {making.kind} is made without {left}, which this machine's mke2fs does not know",)
     return ()
+
+
+def make_subvolume(folder: Path) -> None:
+    """On a mounted btrfs; in place of an empty folder, if there is one. Raises BackupctlError, OSError."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    if folder.exists():
+        folder.rmdir()
+    run(["btrfs", "subvolume", "create", folder], _SECONDS)
+
+
+def use_by_default(subvolume: Path) -> None:
+    """Has a btrfs show this one where it is mounted without naming any. Raises BackupctlError."""
+    run(["btrfs", "subvolume", "set-default", subvolume], _SECONDS)
 
 
 def _command(making: Making) -> list[str]:

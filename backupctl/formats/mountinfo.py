@@ -38,6 +38,18 @@ class Mount:
         """Whether nothing can be written through this mount."""
         return "ro" in self.options or "ro" in self.super_options
 
+    @property
+    def subvolume(self) -> str:
+        """The subvolume of btrfs that it shows, `/@home`; empty where it shows all that there is."""
+        # btrfs names that of the mount's root there, also for a bind mount of a folder in it (seen on Linux 6.18).
+        named = self.super_option("subvol") if self.fstype == "btrfs" else ""
+        return "" if named == "/" else named
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it shows all of a file system, or of a subvolume; not one folder of it."""
+        return self.root == (self.subvolume or "/")
+
     def super_option(self, name: str) -> str:
         """The value of the super option `name=...`, empty where it is not given."""
         return next((given[len(name) + 1 :] for given in self.super_options if given.startswith(f"{name}=")), "")

@@ -21,6 +21,7 @@ from backupctl.domain.errors import BackupctlError
 from backupctl.domain.ranges import Ranges
 from backupctl.domain.record import CardHead
 from backupctl.domain.units import size
+from backupctl.formats.mountinfo import Mount
 from backupctl.formats.reader import ReadAt, Window
 from backupctl.formats.volume_making import how_made, names_of
 from backupctl.operations.capturing.confirming import checksum_of
@@ -67,40 +68,68 @@ def take_board(
         mounted = {number: place for number, place in where_mounted(disk, found, places).items() if place in places}
         plan = plan_head(found, mounted)
         head = take_head(reader, plan, shelf, capture, read_back, stop)
-        return TakenBoard(layout_of_board(reader, found, mounted), head, plan.warnings)
+        shown = subvolumes_of(disk, found, places)
+        return TakenBoard(layout_of_board(reader, found, mounted, shown), head, plan.warnings)
 
 
 def where_mounted(disk: BlockDevice, card: CardMap, preferred: Collection[str] = ()) -> dict[int, str]:
-    """By number of the partition (0: the bare card), a place where the whole of its file system is mounted."""
-    numbers = {partition.name: partition.start for partition in disk.partitions}
-    by_start = {volume.start: _number(volume) for volume in card.volumes}
+    """By number of the partition (0: the bare card), a place where the whole of its file system is mounted.
+
+    Of several, as subvolumes have them, the root, or else one of `preferred`.
+    """
     found: dict[int, str] = {}
-    for name, mount in disk.mounts:
-        number = by_start.get(numbers.get(name, 0))
-        if number is not None and mount.root == "/" and (number not in found or mount.mount_point in preferred):
+    for number, mount in _mounts_of(disk, card):
+        if number not in found or (mount.mount_point in preferred and found[number] != "/"):
             found[number] = mount.mount_point
     return found
 
 
-def layout_of_board(reader: ReadAt, card: CardMap, mounted: Mapping[int, str]) -> dict[str, object]:
+def subvolumes_of(disk: BlockDevice, card: CardMap, places: Collection[str]) -> dict[int, dict[str, str]]:
+    """By number of the partition, the subvolumes of btrfs that are mounted at some of `places`, by place."""
+    found: dict[int, dict[str, str]] = {}
+    for number, mount in _mounts_of(disk, card):
+        if mount.subvolume and mount.mount_point in places:
+            found.setdefault(number, {})[mount.mount_point] = mount.subvolume
+    return found
+
+
+def _mounts_of(disk: BlockDevice, card: CardMap) -> Iterator[tuple[int, Mount]]:
+    """Those that show all of a volume, or of a subvolume; each with the number of its partition."""
+    numbers = {partition.name: partition.start for partition in disk.partitions}
+    by_start = {volume.start: _number(volume) for volume in card.volumes}
+    for name, mount in disk.mounts:
+        number = by_start.get(numbers.get(name, 0))
+        if number is not None and mount.is_whole:
+            yield number, mount
+
+
+def layout_of_board(
+    reader: ReadAt, card: CardMap, mounted: Mapping[int, str], subvolumes: Mapping[int, Mapping[str, str]] | None = None
+) -> dict[str, object]:
     """As `layout_of`; of each volume also `name`, `bootable`, `mounted` and `made` (see `how_made`).
 
-    `mounted`: as `where_mounted` says. What cannot be read of a volume is left out of what is said of it.
+    `mounted`, `subvolumes`: as `where_mounted` and `subvolumes_of` say. What cannot be read of a volume is left out of
+    what is said of it.
     """
     layout = layout_of(card)
     said: Any = layout["volumes"]
     layout["volumes"] = [
-        {**about, **_more(reader, volume, mounted)} for about, volume in zip(said, card.volumes, strict=True)
+        {**about, **_more(reader, volume, mounted, subvolumes or {})}
+        for about, volume in zip(said, card.volumes, strict=True)
     ]
     return layout
 
 
-def _more(reader: ReadAt, volume: CardVolume, mounted: Mapping[int, str]) -> dict[str, object]:
+def _more(
+    reader: ReadAt, volume: CardVolume, mounted: Mapping[int, str], subvolumes: Mapping[int, Mapping[str, str]]
+) -> dict[str, object]:
     found: dict[str, object] = {
         "name": volume.partition.name if volume.partition else "",
         "bootable": bool(volume.partition and volume.partition.bootable),
         "mounted": mounted.get(_number(volume)),
     }
+    if shown := subvolumes.get(_number(volume)):
+        found["subvolumes"] = dict(shown)
     window = Window(reader, volume.start, volume.end - volume.start)
     try:
         found["made"] = how_made(window, volume.map.kind)

@@ -76,17 +76,21 @@ def board_source(card: Path) -> TreeSource:
     for file_system in file_systems_on(disk):
         if file_system.beneath:
             continue  # it lies in a file of one of the others
-        # Where it is seen whole: a bind mount shows a folder of it, and shows it twice.
+        # Where it, or a subvolume of it, is seen whole: a bind mount shows a folder of it, and shows it twice.
         seen = [place.mount for place in file_system.places if place.viewer == "self"]
-        whole = [mount.mount_point for mount in seen if mount.root == "/"]
-        starts += [os.fsencode(min(whole, key=len)).lstrip(b"/")] if whole else []
+        whole: dict[str, str] = {}
+        for mount in sorted((mount for mount in seen if mount.is_whole), key=lambda mount: len(mount.mount_point)):
+            whole.setdefault(mount.subvolume, mount.mount_point)
+        if len(whole) > 1 and whole.get("", "/") != "/":
+            del whole[""]  # which would show the others once more
+        starts += [os.fsencode(place).lstrip(b"/") for place in whole.values()]
     if b"" not in starts:
         raise Refused(
             f"the root of this system is not a file system of {card} that could be captured whole",
             "Name the folders: [files] roots of the policy, or --source.",
         )
     identity = {"path": str(card), "model": disk.model, "serial": disk.serial, "cid": disk.cid, **_system()}
-    return TreeSource("the file systems of " + str(card), b"/", tuple(sorted(starts)), identity, card)
+    return TreeSource("the file systems of " + str(card), b"/", tuple(sorted(set(starts))), identity, card)
 
 
 def _system() -> dict[str, Any]:
@@ -95,10 +99,19 @@ def _system() -> dict[str, Any]:
     return {"system": hardware()}
 
 
+def _is_apart(folder: bytes) -> bool:
+    """Whether something is mounted there, or it is a snapshot; any other subvolume of btrfs is a folder like others."""
+    from backupctl.board.mounts import read_mounts
+    from backupctl.board.subvolume import is_snapshot
+
+    # As they are by now: this is asked rarely, and a share may come while the walk goes on.
+    return any(os.fsencode(mount.mount_point) == folder for mount in read_mounts()) or is_snapshot(folder)
+
+
 def walk_of(tree: TreeSource, policy: Policy) -> TreeWalk:
     """Through all that comes along of it."""
     files = policy.files
     return TreeWalk(
         tree.root, tree.starts, Choice.compile(files, of_system=tree.root == b"/"), not files.other_file_systems,
-        is_tagged if files.leave_out_tagged_caches else never_tagged, databases=policy.quiesce.sqlite,
+        is_tagged if files.leave_out_tagged_caches else never_tagged, policy.quiesce.sqlite, _is_apart,
     )  # fmt: skip

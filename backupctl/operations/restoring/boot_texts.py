@@ -25,6 +25,7 @@ _FOR_ALL = re.compile(
 _CHECKED = ("ext2", "ext3", "ext4", "f2fs")  # for others, fsck does nothing at boot: fsck.btrfs(8), fsck.xfs(8)
 _KIND = re.compile(rb"(?<![\w.-])rootfstype=[^\s\"'&]+")
 _FLAGS = re.compile(rb"(?<![\w.-])rootflags=")
+_SUBVOLUME_FLAG = re.compile(rb"(?<![\w.-])rootflags=subvol(?:id)?=[^\s,\"'&]+(?=[\s\"'&]|\Z) ?")
 
 
 def with_other_root(text: str, kind: str) -> tuple[str, str]:
@@ -37,9 +38,20 @@ def with_other_root(text: str, kind: str) -> tuple[str, str]:
     new = replace(old, fstype=kind, options=options, pass_number=1 if kind in _CHECKED else 0)
     lines = text.split("\n")
     lines[found[0].number - 1] = format_entry(new) + ("\r" if lines[found[0].number - 1].endswith("\r") else "")
+    if old.fstype == "btrfs":
+        # Subvolumes of the same one, of which all is in the root's file system now.
+        for line in parse_fstab(text):
+            if line.entry and line.entry.source == old.source and line.number != found[0].number:
+                lines[line.number - 1] = f"# {lines[line.number - 1]}"
     dropped = [option for option in old.options if option not in options]
     words = f"/etc/fstab: / is {kind}" + (f", without {','.join(dropped)}" if dropped else "")
     return "\n".join(lines), words
+
+
+def names_root_subvolume(text: str) -> bool:
+    """Whether an fstab says which subvolume of btrfs is the root."""
+    entries = (line.entry for line in lines_for(text, "/") if line.entry)
+    return any(option.startswith(("subvol=", "subvolid=")) for entry in entries for option in entry.options)
 
 
 def swap_files(text: str) -> list[str]:
@@ -52,7 +64,8 @@ def swap_files(text: str) -> list[str]:
 def change_kernel_words(folder: Path, kind: str) -> tuple[list[str], list[str]]:
     """In every text below `folder`, a mounted file system that nobody else uses: `rootfstype=` is `kind`.
 
-    Returns the changed files, and those that have `rootflags=`, which a person has to look at. No link is followed.
+    The new root has no subvolumes: a `rootflags=` that names one goes. Returns the changed files, and those that have
+    other `rootflags=`, which a person has to look at. No link is followed.
     Raises OSError.
     """
     changed, flagged = [], []
@@ -62,9 +75,9 @@ def change_kernel_words(folder: Path, kind: str) -> tuple[list[str], list[str]]:
             text = os.read(descriptor, _MOST)
             if b"\0" in text:
                 continue
-            if _FLAGS.search(text):
+            if _FLAGS.search(_SUBVOLUME_FLAG.sub(b"", text)):
                 flagged.append(path)
-            new = _KIND.sub(b"rootfstype=" + kind.encode(), text)
+            new = _SUBVOLUME_FLAG.sub(b"", _KIND.sub(b"rootfstype=" + kind.encode(), text))
             if new != text:
                 os.pwrite(descriptor, new, 0)
                 os.ftruncate(descriptor, len(new))

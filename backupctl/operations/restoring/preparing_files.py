@@ -24,7 +24,15 @@ from typing import NamedTuple
 from backupctl.board import ext4_tools
 from backupctl.board.private_mounts import enter_private_mounts, mounted_privately
 from backupctl.board.scratch import ScratchFile
-from backupctl.board.volume_tools import MAKEABLE, Making, copy_into_fat, make_volume, need_programs
+from backupctl.board.volume_tools import (
+    MAKEABLE,
+    Making,
+    copy_into_fat,
+    make_subvolume,
+    make_volume,
+    need_programs,
+    use_by_default,
+)
 from backupctl.domain.errors import NotFound, Refused
 from backupctl.domain.events import History
 from backupctl.domain.fitting import RESIZABLE, Fitted, as_it_is
@@ -104,7 +112,7 @@ def _chosen(record: CaptureRecord, root_kind: str | None, wishes: Wishes) -> lis
             "Restore it into a folder, or choose a capture of the board's card.",
         )
     volumes = volumes_to_make(record)
-    roots = [volume for volume in volumes if volume.mounted == "/" and volume.making]
+    roots = [volume for volume in volumes if "/" in volume.places and volume.making]
     if len(roots) != 1:
         raise Refused(
             f"the record of {record.id} does not tell which partition the root is on, of a kind that can be made here",
@@ -126,7 +134,7 @@ def _chosen(record: CaptureRecord, root_kind: str | None, wishes: Wishes) -> lis
 
 def _needs(shelf: Shelf, record: CaptureRecord, volumes: list[VolumeToMake]) -> dict[int, _Need]:
     """By number of the partition. Raises Malformed, OSError."""
-    places = sorted(((v.mounted, v.piece.number) for v in volumes if v.mounted), key=lambda place: -len(place[0]))
+    places = sorted(((place, v.piece.number) for v in volumes for place in v.places), key=lambda each: -len(each[0]))
     prefixes = [(os.fsencode(mounted.strip("/")), number) for mounted, number in places]
     taken: Counter[int] = Counter()
     names: Counter[int] = Counter()
@@ -232,9 +240,10 @@ class _Preparing:
         else:
             with mounted_privately(file.fileno(), made.kind, _mount_options(made.kind)) as mounted:
                 self._refuse_unless_it_fits(volume, need, mounted)
-                self._fill(volume, mounted)
-                if volume.mounted == "/":
-                    self._adapt_root(mounted)
+                for place, folder in self._folders(volume, mounted):
+                    self._fill(volume, place, folder)
+                    if place == "/":
+                        self._adapt_root(folder, bool(volume.subvolumes))
 
     def _fill_fat(self, volume: VolumeToMake, need: _Need) -> None:
         if self.dry_run:
@@ -244,7 +253,7 @@ class _Preparing:
             make_volume(staging.path, Making("ext4", inodes=need.names * 2 + 1024))
             with mounted_privately(staging.fileno(), "ext4", _mount_options("ext4")) as mounted:
                 (mounted / "lost+found").rmdir()
-                self._fill(volume, mounted)
+                self._fill(volume, str(volume.mounted), mounted)
                 self._adapt_kernel_words(mounted, str(volume.mounted))
                 self._leave_out_what_no_fat_holds(mounted, str(volume.mounted))
                 copy_into_fat(mounted, self.making.files[volume.piece.number].path)
@@ -276,10 +285,21 @@ class _Preparing:
                 "Nothing was written. Take a larger card.",
             )
 
-    def _fill(self, volume: VolumeToMake, mounted: Path) -> None:
+    def _folders(self, volume: VolumeToMake, mounted: Path) -> Iterator[tuple[str, Path]]:
+        """Places in the archive, and where the files of each go: into subvolumes, if it had some. One after the other:
+        what one is filled with may have the folder that is to be the next."""
+        if not volume.subvolumes:
+            yield str(volume.mounted), mounted
+            return
+        for subvolume, place in sorted((subvolume, place) for place, subvolume in volume.subvolumes.items()):
+            folder = mounted / subvolume.lstrip("/")
+            make_subvolume(folder)
+            yield place, folder
+        self.changes.append(f"{volume.piece.name}: subvolumes {', '.join(sorted(volume.subvolumes.values()))}")
+
+    def _fill(self, volume: VolumeToMake, place: str, mounted: Path) -> None:
         if self.dry_run:
             return
-        place = str(volume.mounted)
         try:
             found = self.archive.find(os.fsencode(place), follow=False)
         except NotFound:
@@ -287,7 +307,7 @@ class _Preparing:
                 f"{volume.piece.name} was mounted at {place}, of which nothing was captured: it is empty"
             )
             return
-        others = {os.fsencode(v.mounted) for v in self.volumes if v.mounted and v.mounted != place}
+        others = {os.fsencode(other) for v in self.volumes for other in v.places if other != place}
         self.archive.trees = _TreesOfOneVolume(self.archive.root_volume.tree, others)
         total = self.needs[volume.piece.number].bytes
         picker = Picker(self.archive, True, True, total, self.reporter, self.stop)
@@ -298,12 +318,16 @@ class _Preparing:
         except ShareGone as gone:
             raise gone.error from None
 
-    def _adapt_root(self, mounted: Path) -> None:
+    def _adapt_root(self, mounted: Path, is_subvolume: bool) -> None:
         if self.dry_run:
             return
         text = _read_fstab(mounted)
+        if is_subvolume and not boot_texts.names_root_subvolume(text or ""):
+            use_by_default(mounted)  # as it must have been: nothing else leads to it
         if text is None:
             return
+        if is_subvolume and "subvolid=" in text:
+            self.warnings.append("fstab has subvolid=, and the new subvolumes have other numbers: put subvol= there")
         for path in boot_texts.swap_files(text):
             if not os.path.lexists(mounted / path.lstrip("/")):
                 self.warnings.append(

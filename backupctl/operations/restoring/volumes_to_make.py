@@ -5,7 +5,7 @@ from __future__ import annotations
 import posixpath
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 from uuid import UUID
 
@@ -17,17 +17,27 @@ from backupctl.operations.restoring.captured_layout import pieces_of, volumes_sa
 
 _SERIAL = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}")
 _NUMBER_MOST = 1 << 40
+_SUBVOLUMES_MOST = 100
 _NUMBERS = ("block_size", "cluster_size", "inode_size", "inodes", "sector_size", "reserved_sectors", "tables",
             "root_entries")  # fmt: skip
 
 
 @dataclass(frozen=True)
 class VolumeToMake:
-    """`making`: None for what is no file system that can be made. `mounted`: where its files are in the archive."""
+    """`making`: None for what is no file system that can be made. `mounted`: where its files are in the archive.
+
+    `subvolumes`: of btrfs, by where the files of each are in the archive; empty if it has none.
+    """
 
     piece: Piece
     making: Making | None
     mounted: str | None
+    subvolumes: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def places(self) -> frozenset[str]:
+        """All places in the archive where files of it are."""
+        return frozenset(self.subvolumes) or frozenset([self.mounted] if self.mounted else [])
 
     @property
     def length(self) -> int:
@@ -48,12 +58,25 @@ def volumes_to_make(record: CaptureRecord) -> list[VolumeToMake]:
     pieces = pieces_of(record)  # and with that, every number is one
     said = {volume.get("partition") or 0: volume for volume in volumes_said(record)}
     return [
-        VolumeToMake(piece, _making(piece.kind, said[piece.number]), _mounted(said[piece.number].get("mounted")))
+        VolumeToMake(
+            piece,
+            _making(piece.kind, said[piece.number]),
+            _place(said[piece.number].get("mounted")),
+            _subvolumes(piece.kind, said[piece.number].get("subvolumes")),
+        )
         for piece in pieces
     ]
 
 
-def _mounted(said: object) -> str | None:
+def _subvolumes(kind: str, said: object) -> dict[str, str]:
+    if kind != "btrfs" or not isinstance(said, dict) or len(said) > _SUBVOLUMES_MOST:
+        return {}
+    found = {_place(place): _place(subvolume) for place, subvolume in said.items()}
+    kept = {place: subvolume for place, subvolume in found.items() if place and subvolume and subvolume != "/"}
+    return kept if len(kept) == len(set(kept.values())) == len(said) else {}
+
+
+def _place(said: object) -> str | None:
     is_place = isinstance(said, str) and said.startswith("/") and "\0" not in said and posixpath.normpath(said) == said
     return said if is_place and isinstance(said, str) else None
 
