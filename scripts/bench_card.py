@@ -145,7 +145,7 @@ def _next_day(card: Path, before: Path, day: int) -> None:
     _run("cp", "--reflink=auto", "--sparse=always", str(before), str(card))
     mount_point = card.with_suffix(".mnt")
     mount_point.mkdir(exist_ok=True)
-    with _mounted_root(card, mount_point):
+    with mounted_root(card, mount_point):
         _one_day(mount_point, day)
     mount_point.rmdir()
     _run("e2fsck", "-fn", f"{card}?offset={ROOT_START}")
@@ -167,7 +167,7 @@ def _one_day(root: Path, day: int) -> None:
         log.writelines(_log_lines(chance, _LINES_A_DAY, day=40 + day))
     _upgrade(root, chance)
     for path in sorted((root / "var/lib/apt/lists").glob("*Packages")):
-        _replace(path, path.read_bytes().replace(b"Version: 1.", b"Version: 1.%d+" % day))
+        replace(path, path.read_bytes().replace(b"Version: 1.", b"Version: 1.%d+" % day))
 
 
 def _upgrade(root: Path, chance: random.Random) -> None:
@@ -185,17 +185,23 @@ def _upgrade(root: Path, chance: random.Random) -> None:
                 or path.stat().st_size > 24 * MIB
             ):
                 continue
-            content = bytearray(path.read_bytes())
-            # Something new in every 2 KiB: no old segment can be found again, and it compresses about as before.
-            for at in range(0, len(content), 2048):
-                content[at : at + 8] = chance.randbytes(min(8, len(content) - at))
-            _replace(path, bytes(content))
+            content = altered(path.read_bytes(), chance)
+            replace(path, content)
             replaced += len(content)
         if replaced >= UPGRADE_BYTES:
             return
 
 
-def _replace(path: Path, content: bytes) -> None:
+def altered(content: bytes, chance: random.Random) -> bytes:
+    """With something new in every 2 KiB: no old segment can be found again, and it compresses about as before."""
+    made = bytearray(content)
+    for at in range(0, len(made), 2048):
+        made[at : at + 8] = chance.randbytes(min(8, len(made) - at))
+    return bytes(made)
+
+
+def replace(path: Path, content: bytes) -> None:
+    """Gives the name to a new file, as the package system does."""
     new = path.with_name(path.name + ".new")
     new.write_bytes(content)
     new.rename(path)
@@ -229,7 +235,8 @@ def _database(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
-def _mounted_root(card: Path, mount_point: Path) -> Iterator[None]:
+def mounted_root(card: Path, mount_point: Path) -> Iterator[None]:
+    """The card's root at `mount_point`, a folder, for as long as the block lasts."""
     window = ("--offset", str(ROOT_START), "--sizelimit", str(ROOT_BYTES))
     device = _run("losetup", "--find", "--show", *window, str(card)).strip()
     try:

@@ -12,21 +12,28 @@ import json
 import os
 import shlex
 import shutil
-import statistics
-import subprocess
 import sys
-import time
-from collections import defaultdict
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import bench_card
+import bench_files
 import bench_shelf
+from bench_run import (
+    MIB,
+    PICKED,
+    PROGRAM,
+    QUICK,
+    Bench,
+    bytes_on,
+    capture,
+    cool,
+    on_share,
+    parts_of,
+    run,
+    shell,
+    warm,
+)
 
-BOARD = "bench"
-PROGRAM = str(Path(sys.executable).with_name("backupctl"))
-MIB = 1 << 20
 MEMORY_LIMIT = 256 * MIB
 MILLION = 1_000_000
 MANY = f"{bench_shelf.CAPTURES} captures"
@@ -34,121 +41,12 @@ MANY_SECONDS, MANY_RESIDENT = 5, 128 * MIB
 A_YEAR, A_YEAR_SECONDS = "one year simulated", 3
 DRILL, DRILL_AGAINST, DRILL_RATIO = "drill", "restore, then e2fsck", 1.5
 PICK, PICK_SECONDS, PICK_SEGMENTS = "pick", 1.0, 30
-PICKED = "/usr/share/common-licenses/Apache-2.0"  # 10 KB; in every Debian
 # A million segments are too large for a test as 1 MiB each; 4 KiB each make the same lists.
 SMALL_SEGMENT = 4096
 SMALL_SEGMENTS_PROGRAM = (
     f"import backupctl.domain.segments as s; s.SEGMENT_BYTES = {SMALL_SEGMENT}\n"
     "from backupctl.cli.main import main\nmain()"
 )
-
-
-@dataclass(frozen=True)
-class Spent:
-    """What one command took: wall time in seconds, the largest resident size of any of its processes in bytes."""
-
-    seconds: float
-    resident: int
-    output: str
-
-
-class Bench:
-    def __init__(self, folder: Path, cards: list[Path]) -> None:
-        self.folder = folder
-        self.cards = cards
-        self.seconds: dict[str, list[float]] = defaultdict(list)
-        self.resident: dict[str, int] = defaultdict(int)
-        self.root_start = bench_card.ROOT_START
-        self.picked = PICKED
-        self.segments_picked = 0  # read for one file
-        self.bytes_picked = 0
-
-    def measure(self, name: str, command: list[str], prepare: Callable[[], None] | None = None) -> str:
-        """Runs `command`, notes what it took under `name`; its output. Raises SystemExit if it fails."""
-        os.sync()  # what was written before is not paid for by this one
-        spent = run(command, prepare)
-        self.seconds[name].append(spent.seconds)
-        self.resident[name] = max(self.resident[name], spent.resident)
-        print(f"  {name}: {spent.seconds:.2f} s, {spent.resident / MIB:.0f} MiB", file=sys.stderr)
-        return spent.output
-
-    def median(self, name: str) -> float:
-        return statistics.median(self.seconds[name])
-
-    def share(self, name: str, like: Path | None = None) -> Path:
-        """A new share; with the same files as `like`, if given (as links: nothing on a share is ever changed)."""
-        share = self.folder / name
-        shutil.rmtree(share, ignore_errors=True)
-        if like is None:
-            share.mkdir(parents=True)
-            run([PROGRAM, "share", "adopt", str(share), "--same-machine", "--board", BOARD])
-        else:
-            subprocess.run(["cp", "-al", str(like), str(share)], check=True)
-        return share
-
-
-def warm(*paths: Path) -> None:
-    """Puts what the files hold into the page cache; not their holes, which would push out everything else."""
-    for path in paths:
-        with path.open("rb", buffering=0) as file:
-            size = path.stat().st_size
-            at = _seek(file.fileno(), 0, os.SEEK_DATA, size)
-            while at < size:
-                end = _seek(file.fileno(), at, os.SEEK_HOLE, size)
-                file.seek(at)
-                while at < end:
-                    at += len(file.read(min(4 * MIB, end - at)))
-                at = _seek(file.fileno(), end, os.SEEK_DATA, size)
-
-
-def _seek(descriptor: int, offset: int, whence: int, size: int) -> int:
-    try:
-        return os.lseek(descriptor, offset, whence)
-    except OSError:  # no data from here on
-        return size
-
-
-def cool(*paths: Path) -> None:
-    """Takes files out of the page cache."""
-    for path in paths:
-        descriptor = os.open(path, os.O_RDONLY)
-        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
-        os.close(descriptor)
-
-
-def parts_of(share: Path) -> list[Path]:
-    return sorted(path for path in share.glob("boards/*/stock/*.zst") if ".table." not in path.name)
-
-
-def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
-    began = time.monotonic()
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, preexec_fn=prepare)
-    assert process.stdout is not None
-    output = process.stdout.read().decode()
-    # wait4 and not wait: it tells the largest resident size, of the process and of those that it waited for.
-    _, status, usage = os.wait4(process.pid, 0)
-    seconds = time.monotonic() - began
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode not in (0, 4):  # 4: done, with warnings
-        sys.exit(f"{' '.join(command)} ended with {process.returncode}\n{output}")
-    return Spent(seconds, usage.ru_maxrss * 1024, output)
-
-
-def capture(share: Path, card: Path, *options: str) -> list[str]:
-    named = ["--share", str(share), "--board", BOARD, "--source", str(card)]
-    return [PROGRAM, "capture", *named, "--json", "--quiet", *options]
-
-
-def on_share(share: Path, command: str, *arguments: str) -> list[str]:
-    return [PROGRAM, command, *arguments, "--share", str(share), "--board", BOARD, "--json", "--quiet"]
-
-
-def bytes_on(share: Path) -> int:
-    return sum(path.stat().st_size for path in share.rglob("*") if path.is_file())
-
-
-# As the sketch that the aims come from: nothing is read again.
-QUICK = ("--no-read-back", "--no-confirm")
 
 
 def one_round(bench: Bench, written: dict[str, int]) -> None:
@@ -223,10 +121,6 @@ def start_of_last_partition(card: Path) -> int:
     return int(max(part["start"] for part in table["partitions"])) * int(table.get("sectorsize", 512))
 
 
-def shell(command: str) -> list[str]:
-    return ["sh", "-c", command]
-
-
 def one_core(bench: Bench) -> None:
     """The first capture on one core and in 256 MiB."""
     share = bench.share("one-core")
@@ -284,6 +178,16 @@ def many_captures(bench: Bench, share: Path) -> None:
     for command in (("cost",), ("thin", "--dry-run")):
         bench.measure(f"{MANY}: {' '.join(command)}", on_share(share, *command))
     bench.measure(A_YEAR, [sys.executable, str(Path(__file__).with_name("bench_forecast.py"))])
+
+
+def files_only(bench: Bench, cache: Path, rounds: int, million: bool) -> None:
+    written: dict[str, int] = {}
+    with bench_files.root_to_change(bench) as root:
+        for number in range(rounds):
+            bench_files.one_round(bench, root, number, written)
+    if million:
+        bench_files.million_files(bench, cache)
+    print(_machine(rounds), bench_files.report(bench, written), sep="\n\n")
 
 
 def report(bench: Bench, written: dict[str, int], rounds: int) -> str:
@@ -362,30 +266,36 @@ def _processor() -> str:
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Measures backupctl against plain tools on a real card.")
     arguments.add_argument("--rounds", type=int, default=3, help="times that each command runs (default: 3)")
-    arguments.add_argument("--million", action="store_true", help="also peak memory with a million segments (minutes)")
+    more = "also peak memory with a million segments, or files (minutes)"
+    arguments.add_argument("--million", action="store_true", help=more)
     arguments.add_argument("--many-only", action="store_true", help=f"only the shelf of {MANY}, made in minutes")
     arguments.add_argument("--bad-day-only", action="store_true", help="only a drill, and one file picked")
+    arguments.add_argument("--files-only", action="store_true", help="only captures of files, against tar and zstd")
     arguments.add_argument("--card", type=Path, help="with --bad-day-only: another card than the bench's (ext last)")
     arguments.add_argument("--picked", metavar="PATH", default=PICKED, help="with --card: which file (one of Debian's)")
     arguments.add_argument("--cards-only", action="store_true", help="build the cards, print their paths, and stop")
     chosen = arguments.parse_args()
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "backupctl-bench"
+    is_small = chosen.bad_day_only or chosen.files_only
     if chosen.card and not chosen.bad_day_only:
         arguments.error("--card goes with --bad-day-only")
     if chosen.card:
         cache.mkdir(parents=True, exist_ok=True)
         cards = [chosen.card.absolute()]
     else:
-        cards = [] if chosen.many_only else bench_card.build(cache, days=1 if chosen.bad_day_only else 3)
+        cards = [] if chosen.many_only else bench_card.build(cache, days=1 if is_small else 3)
     if chosen.cards_only:
         print(*cards, sep="\n")
         return
-    shelf = None if chosen.bad_day_only else bench_shelf.build(cache)
+    shelf = None if is_small else bench_shelf.build(cache)
     folder = cache / "run"
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
     try:
         bench = Bench(folder, cards)
+        if chosen.files_only:
+            files_only(bench, cache, chosen.rounds, chosen.million)
+            return
         if shelf is None:
             if chosen.card:
                 bench.root_start, bench.picked = start_of_last_partition(cards[0]), chosen.picked
@@ -403,6 +313,7 @@ def main() -> None:
         if chosen.million:
             million_segments(bench)
         print(report(bench, written, chosen.rounds))
+        files_only(bench, cache, chosen.rounds, chosen.million)
         (cache / "last.json").write_text(json.dumps({"seconds": bench.seconds, "resident": bench.resident}, indent=1))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
