@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from backupctl.domain.choosing import Choice, Verdict
@@ -72,10 +72,12 @@ class TreeWalk:
         tagged: Callable[[Folder], bool],
         databases: bool,
         is_apart: Callable[[bytes], bool],
+        never: Collection[bytes] = (),
     ) -> None:
         """`starts`: folders below `root`, b"" for the root itself; each may be of a file system of its own, others are
         only entered if not `one_file_system`. `tagged`: whether the contents of a folder are left out. `is_apart`:
         whether a folder, by its whole path, is one of these others; asked of those that have another device number.
+        `never`: whole paths of files that are left out, whatever `choice` says.
         """
         self._root = root
         self._starts = frozenset(starts)
@@ -88,6 +90,7 @@ class TreeWalk:
         self._tagged = tagged
         self._databases = databases
         self._is_apart = is_apart
+        self._never = never
         self.passed = Passed([], [])
 
     def __iter__(self) -> Iterator[Found]:
@@ -128,6 +131,9 @@ class TreeWalk:
                 continue
             verdict = Verdict.TAKE if start or not taken else self._choice.of(below, kind == "folder")
             if verdict is Verdict.LEAVE and not (kind == "folder" and self._choice.may_hold_taken(below)):
+                self.passed.left_out += 1
+                continue
+            if self._never and os.path.join(self._root, below) in self._never:  # noqa: PTH118 - bytes
                 self.passed.left_out += 1
                 continue
             if kind != "folder":

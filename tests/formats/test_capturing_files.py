@@ -213,6 +213,18 @@ def test_what_is_left_out(board: Board) -> None:
     assert board.record(capture)["source"]["beneath"] == ["mounted"]
 
 
+def test_a_swap_file_in_use_is_left_out(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Under any name; said by what /proc/swaps (proc(5)) would list."""
+    for name in ("paging", "pager"):
+        (board.tree / name).write_bytes(bytes(8192))
+    monkeypatch.setattr("backupctl.board.block_device.swap_names", lambda: ["sda9", str(board.tree / "paging")])
+    done = here(board.share, "capture", "--board", "loom", "--source", board.tree, "--json")
+    assert board.names(done.json["id"]) == {".", "pager"}
+    everything = board.policy("[files]\nleave_out_usual = false\n")
+    done = here(board.share, "capture", "--board", "loom", "--source", board.tree, "--json", *everything)
+    assert board.names(done.json["id"]) == {".", "pager", "paging"}
+
+
 def test_roots_of_the_policy(board: Board) -> None:
     for name in ("one/a", "two/b", "three/c"):
         (board.tree / name).parent.mkdir(parents=True)

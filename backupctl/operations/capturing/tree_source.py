@@ -108,10 +108,18 @@ def _is_apart(folder: bytes) -> bool:
     return any(os.fsencode(mount.mount_point) == folder for mount in read_mounts()) or is_snapshot(folder)
 
 
+def _swap_files() -> frozenset[bytes]:
+    """Those in use, wherever they are: worth nothing after a start, and as large as memory."""
+    from backupctl.board.block_device import swap_names
+
+    return frozenset(os.fsencode(name) for name in swap_names() if name.startswith("/"))
+
+
 def walk_of(tree: TreeSource, policy: Policy) -> TreeWalk:
     """Through all that comes along of it."""
     files = policy.files
     return TreeWalk(
         tree.root, tree.starts, Choice.compile(files, of_system=tree.root == b"/"), not files.other_file_systems,
         is_tagged if files.leave_out_tagged_caches else never_tagged, policy.quiesce.sqlite, _is_apart,
+        _swap_files() if files.leave_out_usual else (),
     )  # fmt: skip
