@@ -15,6 +15,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from statistics import median
 
 import bench_card
 from bench_run import MIB, QUICK, Bench, bytes_on, capture, run, shell
@@ -99,10 +100,13 @@ def _million(cache: Path) -> Path:
 
 def report(bench: Bench, written: dict[str, int]) -> str:
     first, night = bench.median(FIRST), bench.median(NIGHT)
+    worked = {name: median(spent) for name, spent in bench.processor.items()}
     lines = ["| files | against | | | ratio | to reach |", "|---|---|---|---|---|---|"]
     for what, against, ours, theirs, most, unit in (
         (FIRST, TAR, first, bench.median(TAR), FIRST_RATIO, "s"),
         (NIGHT, FIRST, night, first, NIGHT_RATIO, "s"),
+        (f"{FIRST}, processor", TAR, worked[FIRST], worked[TAR], None, "s"),
+        (f"{NIGHT}, processor", FIRST, worked[NIGHT], worked[FIRST], None, "s"),
         (WHOLE_NIGHT, FIRST, bench.median(WHOLE_NIGHT), first, None, "s"),
         ("bytes written at first", TAR, written[FIRST] / MIB, written[TAR] / MIB, None, "MiB"),
         ("bytes written in a night", FIRST, written[NIGHT] / MIB, written[FIRST] / MIB, WRITTEN_RATIO, "MiB"),

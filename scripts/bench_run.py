@@ -23,9 +23,13 @@ MIB = 1 << 20
 
 @dataclass(frozen=True)
 class Spent:
-    """What one command took: wall time in seconds, the largest resident size of any of its processes in bytes."""
+    """What one command took: wall time in seconds, the largest resident size of any of its processes in bytes.
+
+    `processor`: seconds of all its processes together, which other work on the machine changes little.
+    """
 
     seconds: float
+    processor: float
     resident: int
     output: str
 
@@ -35,6 +39,7 @@ class Bench:
         self.folder = folder
         self.cards = cards
         self.seconds: dict[str, list[float]] = defaultdict(list)
+        self.processor: dict[str, list[float]] = defaultdict(list)
         self.resident: dict[str, int] = defaultdict(int)
         self.root_start = bench_card.ROOT_START
         self.picked = PICKED
@@ -46,6 +51,7 @@ class Bench:
         os.sync()  # what was written before is not paid for by this one
         spent = run(command, prepare)
         self.seconds[name].append(spent.seconds)
+        self.processor[name].append(spent.processor)
         self.resident[name] = max(self.resident[name], spent.resident)
         print(f"  {name}: {spent.seconds:.2f} s, {spent.resident / MIB:.0f} MiB", file=sys.stderr)
         return spent.output
@@ -109,7 +115,7 @@ def run(command: list[str], prepare: Callable[[], None] | None = None) -> Spent:
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode not in (0, 4):  # 4: done, with warnings
         sys.exit(f"{' '.join(command)} ended with {process.returncode}\n{output}")
-    return Spent(seconds, usage.ru_maxrss * 1024, output)
+    return Spent(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss * 1024, output)
 
 
 def capture(share: Path, card: Path, *options: str) -> list[str]:
