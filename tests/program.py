@@ -48,10 +48,23 @@ def environment(share: Path | None) -> dict[str, str]:
 
 def backupctl(share: Path | None, *arguments: str | Path, code: int | None = 0) -> Ended:
     """Runs it with `share` as its share. `code` is the exit code that it must end with; None: any of the table."""
+    if "capture" in arguments:
+        _wait_for_another_second()
     ended = _run([str(argument) for argument in arguments], environment(share))
     assert "Traceback" not in ended.err, (arguments, ended)
     assert code is None or ended.code == code, (arguments, ended)
     return ended
+
+
+_last_capture = 0
+
+
+def _wait_for_another_second() -> None:
+    """Names of captures begin with a time in seconds. No card is read in less, and only here the order is left open."""
+    global _last_capture
+    while int(time.time()) == _last_capture:
+        time.sleep(0.02)
+    _last_capture = int(time.time())
 
 
 def _run(arguments: list[str], chosen: dict[str, str]) -> Ended:

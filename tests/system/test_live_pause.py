@@ -49,6 +49,7 @@ def longest_pause(board: LiveBoard, seconds: float | None = None) -> tuple[float
         return float(meter.communicate(b"over", timeout=60)[0]), figures
 
 
+@pytest.mark.timeout(300 * RUNS)
 def test_pause_and_time(tmp_path: Path) -> None:
     pauses, frozen, walls = [], [], []
     for number in range(RUNS):
