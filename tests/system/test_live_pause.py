@@ -18,7 +18,9 @@ from tests.system.loop_device import attached, mounted, need, partition, tool
 
 pytestmark = pytest.mark.system
 
-RUNS = 20 if os.environ.get("BACKUPCTL_LONG") else 1
+ALONE = bool(os.environ.get("BACKUPCTL_LONG"))  # a run of everything shares the processors with the virtual board
+RUNS = 20 if ALONE else 1
+MOST_FROZEN, MOST_FROZEN_ONCE, MOST_PAUSE = (0.25, 1.0, 0.5) if ALONE else (1.0, 2.0, 2.0)  # seconds
 SEED = random.SystemRandom().randrange(1 << 32)
 
 # Syncs every 10 ms until its input ends, then says how long the longest one took.
@@ -73,9 +75,9 @@ def test_pause_and_time(tmp_path: Path) -> None:
             image.unlink()
     for name, values in (("pause", pauses), ("frozen", frozen), ("wall, of offline", walls)):
         print(f"{name}: median {statistics.median(values):.3f}, longest {max(values):.3f}, of {len(values)}")
-    assert statistics.median(frozen) <= 0.25
-    assert max(frozen) <= 1.0
-    assert statistics.median(pauses) <= 0.5
+    assert statistics.median(frozen) <= MOST_FROZEN
+    assert max(frozen) <= MOST_FROZEN_ONCE
+    assert statistics.median(pauses) <= MOST_PAUSE
 
 
 CHECKS = {
