@@ -6,6 +6,7 @@ Not promised is what only another kernel could give; such a test's reason begins
 from __future__ import annotations
 
 import os
+import signal
 
 import pytest
 from xdist.remote import Producer  # type: ignore[import-untyped]
@@ -16,6 +17,10 @@ _skipped: list[str] = []
 
 def pytest_configure() -> None:
     """Several processes that share the tests out see none of each other's mounts (mount_namespaces(7))."""
+    # Ignored in what a shell runs in the background, and so in all that is started here, at a terminal of a test as
+    # well: an exec leaves ignored what was (signal(7)).
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if "PYTEST_XDIST_WORKER" not in os.environ or os.geteuid() != 0:
         return
     from backupctl.board.private_mounts import enter_private_mounts  # Linux only
