@@ -14,11 +14,13 @@ import random
 import shutil
 import sqlite3
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
+
+from bench_cache import built
 
 MIB = 1 << 20
 CARD_BYTES = 16 << 30
@@ -48,20 +50,10 @@ def build(cache: Path, days: int) -> list[Path]:
 
     Raises CalledProcessError, OSError.
     """
-    cache.mkdir(parents=True, exist_ok=True)
-    cards = [cache / f"card-{RECIPE}-day{day}.img" for day in range(1, days + 1)]
-    for day, card in enumerate(cards):
-        if card.exists():
-            continue
-        began = time.monotonic()
-        unfinished = card.with_suffix(".unfinished")
-        unfinished.unlink(missing_ok=True)
-        if day == 0:
-            _first_day(unfinished)
-        else:
-            _next_day(unfinished, cards[day - 1], day)
-        unfinished.rename(card)
-        print(f"built {card} in {time.monotonic() - began:.0f} s", file=sys.stderr)
+    cards: list[Path] = []
+    for day in range(days):
+        make = partial(_next_day, before=cards[-1], day=day) if cards else _first_day
+        cards.append(built(cache / f"card-{RECIPE}-day{day + 1}.img", make))
     return cards
 
 

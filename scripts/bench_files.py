@@ -10,7 +10,6 @@ import os
 import random
 import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from pathlib import Path
 from statistics import median
 
 import bench_card
+from bench_cache import built
 from bench_run import MIB, QUICK, Bench, bytes_on, capture, run, shell
 
 RECIPE = 1
@@ -74,7 +74,7 @@ def _change(root: Path, number: int) -> None:
 
 def million_files(bench: Bench, cache: Path) -> None:
     """Peak memory with a million names: small files, of which none changes but a few."""
-    tree = _million(cache)
+    tree = built(cache / f"tree-{RECIPE}", _make_million)
     share = bench.share("files-million")
     bench.measure(MANY_FIRST, capture(share, tree))
     (tree / "folder-0500" / "file-0500").write_text(f"{time.time()}\n")
@@ -82,20 +82,12 @@ def million_files(bench: Bench, cache: Path) -> None:
     shutil.rmtree(share)
 
 
-def _million(cache: Path) -> Path:
-    tree = cache / f"tree-{RECIPE}"
-    if not tree.exists():
-        began = time.monotonic()
-        unfinished = cache / "tree.unfinished"
-        shutil.rmtree(unfinished, ignore_errors=True)
-        for folder in range(_FOLDERS):
-            place = unfinished / f"folder-{folder:04}"
-            place.mkdir(parents=True)
-            for file in range(_EACH):
-                (place / f"file-{file:04}").write_bytes(b"%d of %d\n" % (file, folder))
-        unfinished.rename(tree)
-        print(f"built {tree} in {time.monotonic() - began:.0f} s", file=sys.stderr)
-    return tree
+def _make_million(tree: Path) -> None:
+    for folder in range(_FOLDERS):
+        place = tree / f"folder-{folder:04}"
+        place.mkdir(parents=True)
+        for file in range(_EACH):
+            (place / f"file-{file:04}").write_bytes(b"%d of %d\n" % (file, folder))
 
 
 def report(bench: Bench, written: dict[str, int]) -> str:

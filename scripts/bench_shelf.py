@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import random
-import shutil
-import sys
-import time
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, cast
 
 import zstandard
+from bench_cache import built
 
 from backupctl.domain.events import Event
 from backupctl.domain.record import GOOD, CaptureRecord, Stream
@@ -43,17 +41,13 @@ _FIRST_NIGHT = datetime.fromisoformat("2024-01-01T03:00:00+00:00")
 
 def build(cache: Path) -> Path:
     """The share that the shelf stands on; from the cache if it is there whole. Raises OSError."""
-    share = cache / f"shelf-{RECIPE}"
-    if not share.exists():
-        began = time.monotonic()
-        unfinished = cache / "shelf.unfinished"
-        shutil.rmtree(unfinished, ignore_errors=True)
-        unfinished.mkdir(parents=True)
-        adopt_share(unfinished, same_machine=True, made=_FIRST_NIGHT.isoformat())
-        _Nights(make_shelf(unfinished, BOARD, "xxh3-128", _FIRST_NIGHT.isoformat())).take(CAPTURES)
-        unfinished.rename(share)
-        print(f"built {share} in {time.monotonic() - began:.0f} s", file=sys.stderr)
-    return share
+    return built(cache / f"shelf-{RECIPE}", _make)
+
+
+def _make(share: Path) -> None:
+    share.mkdir()
+    adopt_share(share, same_machine=True, made=_FIRST_NIGHT.isoformat())
+    _Nights(make_shelf(share, BOARD, "xxh3-128", _FIRST_NIGHT.isoformat())).take(CAPTURES)
 
 
 class _Held:

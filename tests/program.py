@@ -48,7 +48,7 @@ def environment(share: Path | None) -> dict[str, str]:
 
 def backupctl(share: Path | None, *arguments: str | Path, code: int | None = 0) -> Ended:
     """Runs it with `share` as its share. `code` is the exit code that it must end with; None: any of the table."""
-    if "capture" in arguments:
+    if not {"capture", "night"}.isdisjoint(arguments):
         _wait_for_another_second()
     ended = _run([str(argument) for argument in arguments], environment(share))
     assert "Traceback" not in ended.err, (arguments, ended)

@@ -133,7 +133,7 @@ class TreeWalk:
             if verdict is Verdict.LEAVE and not (kind == "folder" and self._choice.may_hold_taken(below)):
                 self.passed.left_out += 1
                 continue
-            if self._never and os.path.join(self._root, below) in self._never:  # noqa: PTH118 - bytes
+            if self._never and self._whole(below) in self._never:
                 self.passed.left_out += 1
                 continue
             if kind != "folder":
@@ -143,7 +143,8 @@ class TreeWalk:
                 yield Found(below, kind, status, folder, name, is_database=kind == "file" and name in logs)
                 continue
             yield Found(below, kind, status, folder, name)
-            if status.st_dev != device and self._one_file_system and taken and not start and self._is_beneath(below):
+            is_other = status.st_dev != device and self._one_file_system and taken and not start
+            if is_other and self._is_apart(self._whole(below)):
                 self.passed.beneath.append(below)
                 continue
             if verdict is Verdict.TAKE or self._choice.may_hold_taken(below) or self._leads_on(below):
@@ -151,8 +152,8 @@ class TreeWalk:
             else:
                 self.passed.left_out += 1
 
-    def _is_beneath(self, path: bytes) -> bool:
-        return self._is_apart(os.path.join(self._root, path))  # noqa: PTH118 - bytes
+    def _whole(self, path: bytes) -> bytes:
+        return os.path.join(self._root, path)  # noqa: PTH118 - bytes
 
     def _enter(
         self, path: bytes, name: bytes, within: Folder, status: os.stat_result, taken: bool, depth: int

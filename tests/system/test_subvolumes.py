@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -19,6 +20,7 @@ import pytest
 from tests.card_images import MIB, run
 from tests.files_shelf import make_share
 from tests.program import backupctl, environment
+from tests.shelf_of_card import resealed_json
 from tests.system.loop_device import attached, mounted, need, partition, tool
 
 pytestmark = pytest.mark.system
@@ -101,6 +103,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
             (top / "@rootfs/etc/fstab").write_text(FSTAB)
             (top / "@rootfs/boot/cmdline.txt").write_text(COMMAND_LINE)
             (top / "@rootfs/machines/nested").write_text("in a subvolume that nobody mounts")
+            (top / "@rootfs/way").symlink_to(work / "outside")
             (top / "@home/song").write_bytes(os.urandom(300_000))
             tool("btrfs", "subvolume", "snapshot", "-r", top / "@rootfs", top / "@rootfs/yesterday")
     with running(card, place) as device:
@@ -128,6 +131,22 @@ def test_a_card_has_its_subvolumes_again(made: Made) -> None:
         assert UUID in tool("blkid", "-p", root)
         tool("btrfs", "check", "--readonly", root)
     card.unlink()
+
+
+def test_no_subvolume_is_made_through_a_link(made: Made) -> None:
+    """A record that lies: a subvolume within another one, below a name that is a link to a folder of this machine."""
+    share, _, work = made
+    outside = work / "outside"
+    outside.mkdir()
+    lying = work / "lying"
+    shutil.copytree(share, lying)
+    (record,) = lying.glob("boards/shed/captures/*/record.json")
+    record.write_text(resealed_json(record.read_text().replace('"/@home"', '"/@rootfs/way/inner"')))
+    words = ("restore", "newest", work / "lying.img", "--board", "shed", "--size", f"{(START + SIZE) // 512} sectors")
+    refused = backupctl(lying, *words, "--scratch", work, code=3)
+    assert "/@rootfs/way is a link" in " ".join(refused.err.split())
+    assert list(outside.iterdir()) == []
+    assert not (work / "lying.img").exists()
 
 
 def test_another_file_system_has_all_in_one(made: Made) -> None:

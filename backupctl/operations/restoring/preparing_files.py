@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, field, replace
+from itertools import takewhile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -287,12 +288,13 @@ class _Preparing:
 
     def _folders(self, volume: VolumeToMake, mounted: Path) -> Iterator[tuple[str, Path]]:
         """Places in the archive, and where the files of each go: into subvolumes, if it had some. One after the other:
-        what one is filled with may have the folder that is to be the next."""
+        what one is filled with may have the folder that is to be the next. Raises Refused."""
         if not volume.subvolumes:
             yield str(volume.mounted), mounted
             return
         for subvolume, place in sorted((subvolume, place) for place, subvolume in volume.subvolumes.items()):
             folder = mounted / subvolume.lstrip("/")
+            _refuse_links(mounted, folder)
             make_subvolume(folder)
             yield place, folder
         self.changes.append(f"{volume.piece.name}: subvolumes {', '.join(sorted(volume.subvolumes.values()))}")
@@ -385,6 +387,17 @@ def _open_fstab(mounted: Path, flags: int) -> int | None:
         return None  # no such file, or links that could lead anywhere
     finally:
         os.close(folder)
+
+
+def _refuse_links(mounted: Path, folder: Path) -> None:
+    """Raises Refused if a link is on the way from `mounted` to `folder`: it may lead out of the card."""
+    for place in takewhile(lambda place: place != mounted, (folder, *folder.parents)):
+        if place.is_symlink():
+            raise Refused(
+                f"the record has a subvolume at /{folder.relative_to(mounted)}, and "
+                f"/{place.relative_to(mounted)} is a link among the files",
+                "Nothing was written. The record was changed, or is damaged: choose another capture.",
+            )
 
 
 def _read_fstab(mounted: Path) -> str | None:
