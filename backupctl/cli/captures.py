@@ -83,7 +83,9 @@ def capture(
         from backupctl.operations.pacing import step_aside
 
         step_aside(chosen.pace, reporter)
-        options = CaptureOptions(source, chosen, label, guarded, confirm, reread=reread, kind=wanted_kind)
+        options = CaptureOptions(
+            source, chosen, label=label, guard=guarded, confirm=confirm, reread=reread, kind=wanted_kind
+        )
         if dry_run:
             return estimate(folder, board, options, facts, reporter)
         return capture_onto(folder, board, options, facts, reporter, stop)

@@ -134,7 +134,7 @@ def thin(
         from backupctl.operations.keeping.thin import thin as operation
         from backupctl.share.shelf import open_shelf
 
-        options = ThinOptions(chosen, view.plan, yes, everything, dry_run, tidy)
+        options = ThinOptions(chosen, view.plan, yes=yes, all=everything, dry_run=dry_run, tidy=tidy)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(
@@ -164,7 +164,7 @@ def discard(
         from backupctl.operations.keeping.discard import discard as operation
         from backupctl.share.shelf import open_shelf
 
-        options = DiscardOptions(capture_name, yes, newest)
+        options = DiscardOptions(capture_name, yes=yes, again=newest)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, view.discarded, as_json, quiet, exit_code)

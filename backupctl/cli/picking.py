@@ -85,7 +85,7 @@ def pick(
         from backupctl.share.shelf import open_shelf
 
         where = None if target in (None, _STDOUT) else Path(str(target))
-        options = PickOptions(capture_name, moment, path, where, partition, special, dry_run)
+        options = PickOptions(capture_name, moment, path, where, partition=partition, special=special, dry_run=dry_run)
         shelf = open_shelf(folder, board)
         if target == _STDOUT:
             with open(1, "wb", closefd=False) as out:

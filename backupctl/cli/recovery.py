@@ -61,7 +61,7 @@ def verify(
         from backupctl.operations.proving.verify import verify as operation
         from backupctl.share.shelf import open_shelf
 
-        options = VerifyOptions(capture_name, moment, nights, thorough)
+        options = VerifyOptions(capture_name, moment, nights=nights, thorough=thorough)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, render.verified, as_json, quiet, exit_code)
@@ -95,7 +95,7 @@ def drill(
         from backupctl.operations.proving.drill import drill as operation
         from backupctl.share.shelf import open_shelf
 
-        options = DrillOptions(capture_name, moment, scratch.absolute(), dry_run)
+        options = DrillOptions(capture_name, moment, scratch=scratch.absolute(), dry_run=dry_run)
         return operation(open_shelf(folder, board), options, facts, reporter, stop)
 
     run_command(task, view, as_json, quiet, exit_code)
@@ -237,7 +237,13 @@ def restore(
 
             if target.name.endswith((".tar", ".tar.zst")) and not target.exists():
                 raise UsageError(f"is {target} to be a folder, or an archive?", "For an archive: --as-archive.")
-            return restore_files(*named, FilesOptions(target, yes, dry_run, render.restore_plan), facts, reporter, stop)
+            return restore_files(
+                *named,
+                FilesOptions(target, yes=yes, dry_run=dry_run, show_plan=render.restore_plan),
+                facts,
+                reporter,
+                stop,
+            )
         if not (is_card or is_for_cards):
             from backupctl.operations.restoring.restore import restore_to_file
 
@@ -262,7 +268,9 @@ def restore(
             return restore_changed_to_file(*named, target, length, dry_run, changes, facts, reporter, stop)
         from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
 
-        options = CardOptions(target, said, wipe_free, dry_run, render.restore_plan, changes)
+        options = CardOptions(
+            target, erase=said, wipe_free=wipe_free, dry_run=dry_run, show_plan=render.restore_plan, changes=changes
+        )
         if partition is None:
             return restore_to_card(*named, options, facts, reporter, stop)
         from backupctl.operations.restoring.restore_partition import restore_partition

@@ -70,7 +70,7 @@ def install(
             if watch
             else timer.night_command(program(), folder, board, words, source)
         )
-        options = timer.InstallOptions(view.question, yes, dry_run)
+        options = timer.InstallOptions(view.question, yes=yes, dry_run=dry_run)
         return timer.install(command, chosen, options, Systemd(root), facts, reporter)
 
     run_command(task, view.installed, as_json)

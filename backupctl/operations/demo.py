@@ -131,7 +131,7 @@ class _Demo:
         return self._capture(_SECOND)
 
     def _capture(self, label: str) -> tuple[str, int]:
-        options = CaptureOptions(self.folder / _CARD, Policy(), label)
+        options = CaptureOptions(self.folder / _CARD, Policy(), label=label)
         result = capture(open_shelf(self.share, BOARD), options, self.facts, self.reporter, self.stop)
         self.captures.append(result["id"])
         written = result["written_bytes"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,7 @@ class CaptureOptions:
 
     source: Path | None  # None: this board, as the policy has it
     policy: Policy
+    _: KW_ONLY
     label: str | None = None
     guard: Guard | None = None
     confirm: bool = True  # hash what the last run wrote; without it, nothing of that run is referred to

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import datetime
 from typing import Any
 
@@ -27,6 +27,7 @@ class DiscardOptions:
     """`again`: the id of the newest good capture, said again. `name` may be of one that cannot be used any more."""
 
     name: str
+    _: KW_ONLY
     yes: bool = False
     again: str | None = None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
 from backupctl.domain.errors import Refused
@@ -35,6 +35,7 @@ class ThinOptions:
 
     policy: Policy
     show_plan: Callable[[Json], str]
+    _: KW_ONLY
     yes: bool = False
     all: bool = False
     dry_run: bool = False

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -66,6 +66,7 @@ class InstallOptions:
     """`question` puts a plan into words, and asks for the word yes."""
 
     question: Callable[[Json], str]
+    _: KW_ONLY
     yes: bool = False
     dry_run: bool = False
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import KW_ONLY, asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -38,6 +38,7 @@ class PickOptions:
     as_of: datetime | None
     path: str
     target: Path | None
+    _: KW_ONLY
     partition: int | None = None
     special: bool = False
     dry_run: bool = False

@@ -9,7 +9,7 @@ import errno
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass
+from dataclasses import KW_ONLY, asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -61,6 +61,7 @@ class DrillOptions:
 
     capture: str | None = None
     as_of: datetime | None = None
+    _: KW_ONLY
     scratch: Path = Path(SCRATCH_FOLDER)
     dry_run: bool = False
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -36,6 +36,7 @@ class VerifyOptions:
 
     capture: str | None = None
     as_of: datetime | None = None
+    _: KW_ONLY
     nights: int | None = None
     thorough: bool = False
 

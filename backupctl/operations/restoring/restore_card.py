@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack, closing
-from dataclasses import asdict, dataclass, field
+from dataclasses import KW_ONLY, asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -39,6 +39,7 @@ class CardOptions:
     """What is asked for. `show_plan` makes words of a plan, for the question."""
 
     target: Path
+    _: KW_ONLY
     erase: str | None  # the target, said again: stands for the answer to the question
     wipe_free: bool
     dry_run: bool

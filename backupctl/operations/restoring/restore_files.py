@@ -6,7 +6,7 @@ import os
 import shutil
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import asdict, dataclass, replace
+from dataclasses import KW_ONLY, asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,7 @@ class FilesOptions:
     """What is asked for. `target`: a folder that is empty, or not there yet. `show_plan`: for the question."""
 
     target: Path
+    _: KW_ONLY
     yes: bool
     dry_run: bool
     show_plan: Callable[[dict[str, Any]], str]
