@@ -72,7 +72,7 @@ class Spans:
         """
         at = len(self.captures)
         self.captures.append(capture)
-        add, find, since, more = self.index.add, self.index.find, self._since, self._more
+        add, since, more = self.index.add, self._since, self._more
         since.extend([_NEVER] * (len(self.index) + len(come) - len(since)))
         self._holding.extend([NOBODY] * (len(since) - len(self._holding)))
         for hash in come:
@@ -81,8 +81,7 @@ class Spans:
                 since[number] = at
             else:
                 more[number] = more.get(number, 0) + 1
-        for hash in gone:
-            number = find(hash)
+        for number in self.index.find_each(gone):
             if number not in more:
                 self._end(number, at)
             elif more[number] > 1:

@@ -29,6 +29,7 @@ def test_it_finds_what_was_added(length: int) -> None:
         assert index.find(hash) == number
         assert index.hash_of(number) == hash
         assert index.place_of(number) == place
+    assert index.find_each([*known, chance.randbytes(length)]) == [*(number for number, _ in known.values()), -1]
     stored = [(index.part_by_number(part), size) for part, size in index.stored_in()]
     assert stored == [(place.part, place.stored) if place else ("", 0) for _, place in known.values()]
     assert all(index.find(chance.randbytes(length)) == -1 for _ in range(1000))

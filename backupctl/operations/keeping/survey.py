@@ -238,7 +238,7 @@ def _read_table(shelf: Shelf, history: History, part: str, size: int, index: Seg
         there = bisect_right(list(map(add, columns.offset, columns.stored)), size)  # a part may have been cut short
         listed.segments += there
         listed.stored_bytes += sum(columns.stored[:there])
-        numbers = map(index.find, columns.hash[:there])
+        numbers = index.find_each(columns.hash[:there])
         for number, hash, _, offset, stored, length in zip(numbers, *columns, strict=False):
             if number >= 0:
                 is_hurt = all_hurt or (hurt and hash.hex() in hurt)
