@@ -20,8 +20,8 @@ from tests.rig.rig import MIB, SERVED, SHARE, Rig
 pytestmark = pytest.mark.rig
 
 BOARD = "attic"  # a shelf of its own, so that little has to be verified
-CUTS = 20 if os.environ.get("BACKUPCTL_LONG") == "1" else 3
-NOISE_BYTES = 16 * MIB
+LONG = os.environ.get("BACKUPCTL_LONG") == "1"
+CUTS, NOISE_BYTES = (20, 32 * MIB) if LONG else (3, 16 * MIB)
 STRICT = ("yes", "no")  # whether the server does what it is asked to: sync
 # Often synced, so that there is something to go on from.
 SYNC_EVERY = 2 * MIB
@@ -116,7 +116,7 @@ def test_power_cuts(adopted: Rig) -> None:
             before = int(rig.shell(f"echo {_STOCK}"))
             _begin(rig, source)
             _wait_for(rig, before + int(moment))
-            time.sleep(chance.random())
+            time.sleep(chance.random() / 4)
             rig.board.kill()
         rig.boot()
         found = _ids(rig)
@@ -125,7 +125,8 @@ def test_power_cuts(adopted: Rig) -> None:
         assert _whole(rig) == found
         taken = _capture(rig, noise)
         assert taken["id"] not in found
-        print(f"cut {cut} at {moment / MIB:.1f} MiB: {left} bytes left, then wrote {taken['written_bytes']}")
+        ended = "before its end" if found == committed else "behind its end"
+        print(f"cut {cut} at {moment / MIB:.1f} MiB, {ended}: {left} bytes left, then wrote {taken['written_bytes']}")
         # What was synced, the last step aside, is gone on from.
         assert left < 2 * SYNC_EVERY or taken["written_bytes"] < NOISE_BYTES
         interrupted += found == committed
