@@ -75,6 +75,20 @@ def _names(counts: object) -> str:
     return ", ".join(counted(told[kind], kind) for kind in kinds if type(told.get(kind)) is int)
 
 
+def _left_out(source: Json) -> str:
+    """Of a capture of files, what it met and does not hold."""
+    counts, beneath = source.get("counts"), source.get("beneath")
+    told = counts if isinstance(counts, dict) else {}
+    found = []
+    ways = (("left out", "name", " by the policy"), ("sockets", "socket", ""), ("vanished", "name", " that vanished"))
+    for key, noun, how in ways:
+        if type(told.get(key)) is int and told[key]:
+            found.append(counted(told[key], noun) + how)
+    if isinstance(beneath, list):
+        found += [f"/{path} (something else is mounted there)" for path in beneath]
+    return ", ".join(found)
+
+
 def _zeroed(ranges: list[list[int]]) -> str:
     return f"{counted(len(ranges), 'range')}, {size(sum(end - start for start, end in ranges))}"
 
@@ -220,6 +234,7 @@ def show(result: Json) -> str:
         ("source", " ".join([str(source.get("path")), *named])),
         *_extents(result),
         ("names", _names(source.get("counts"))),
+        ("left out", _left_out(source)),
         ("read", size(record["read_bytes"])),
         ("written", f"{size(result['written_bytes'])}, {counted(record['new_segments'], 'new segment')}"),
         ("frozen", _frozen(result)),

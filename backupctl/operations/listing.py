@@ -10,7 +10,7 @@ from typing import Any
 
 from backupctl.domain.errors import NotFound, UsageError
 from backupctl.domain.events import History, counts_as_good, guard_of
-from backupctl.domain.files_policy import IMAGE
+from backupctl.domain.files_policy import FILES, IMAGE
 from backupctl.domain.record import DAMAGED, GOOD, CaptureRecord
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.manifest import read_manifest
@@ -82,6 +82,11 @@ def is_image(record: CaptureRecord) -> bool:
     return record.kind == IMAGE
 
 
+def is_archive(record: CaptureRecord) -> bool:
+    """Whether it is of files; to be given to `find_capture`."""
+    return record.kind == FILES
+
+
 def find_capture(
     captures: Captures,
     name: str | None,
@@ -106,7 +111,7 @@ def find_capture(
     if name in (None, "newest"):
         suitable = [*filter(wanted, records)]
         if not suitable:
-            yet = "there is no capture yet" if not records else "no capture is of a whole card"
+            yet = "there is no capture yet" if not records else "there is no capture of the kind that is wanted"
             raise NotFound(yet, "Take one: backupctl capture")
         return _newest(suitable, captures)
     matches = [r for r in records if r.id == name] or [r for r in records if name and r.id.startswith(name)]

@@ -211,6 +211,8 @@ def test_what_is_left_out(board: Board) -> None:
     wanted = {".", "cache", "cache/deep", "cache/deep/wanted", "etc", "etc/keep", "mounted", "srv", "srv/data"}
     assert board.names(capture) == wanted | {"srv/data/log.txt", "var", "var/tagged"}
     assert board.record(capture)["source"]["beneath"] == ["mounted"]
+    shown = " ".join(backupctl(board.share, "show", capture).out.split())
+    assert re.search(r" left out \d names by the policy, /mounted \(something else is mounted there\) ", shown), shown
 
 
 def test_a_swap_file_in_use_is_left_out(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:

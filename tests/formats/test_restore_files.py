@@ -149,6 +149,17 @@ def test_the_archive_itself(share: Path, tmp_path: Path) -> None:
     assert backupctl(share, "restore", "newest", tmp_path / "a.zip", "--as-archive", code=2).err
 
 
+def test_the_newest_archive_where_a_card_is_newer(share: Path, tmp_path: Path) -> None:
+    shutil.copytree(share, tmp_path / "share")
+    with (tmp_path / "card.img").open("wb") as file:
+        file.truncate(1 << 20)
+    run("mkfs.ext4", "-q", tmp_path / "card.img")
+    here(tmp_path / "share", "capture", "--board", "shed", "--source", tmp_path / "card.img", "--label", "card")
+    assert "no archive" in here(tmp_path / "share", "restore", "card", tmp_path / "a.tar", "--as-archive").err
+    backupctl(tmp_path / "share", "restore", "newest", tmp_path / "a.tar", "--as-archive")
+    run("cmp", share.parent / "folder.tar", tmp_path / "a.tar")
+
+
 def test_what_a_damaged_segment_held_is_lost_and_nothing_else(folder: Path, share: Path, tmp_path: Path) -> None:
     shutil.copytree(share, tmp_path / "share")
     part = max((tmp_path / "share" / "boards" / "shed" / "stock").glob("*.zst"), key=lambda path: path.stat().st_size)

@@ -124,6 +124,8 @@ class FilesRun(CaptureRun):
         counts = {**into.counts, "sockets": passed.sockets, "left out": passed.left_out}
         counts["vanished"] = passed.vanished + into.vanished
         beneath = [os.fsdecode(path) for path in passed.beneath[:_BENEATH_MOST]]
+        for note in _grouped(passed.beneath, "left out, since something else is mounted there", "folder"):
+            self.session.reporter.note(note)
         return {
             "kind": "files",
             "source": {**self._tree.identity, "counts": counts, "beneath": beneath},

@@ -15,7 +15,7 @@ from backupctl.domain.events import History
 from backupctl.domain.record import CaptureRecord
 from backupctl.domain.segments import SEGMENTS_AT_ONCE
 from backupctl.operations.facts import Facts
-from backupctl.operations.listing import captures_of, find_capture
+from backupctl.operations.listing import captures_of, find_capture, is_archive
 from backupctl.operations.ordered import in_order
 from backupctl.operations.progress import Reporter, Step, Stop
 from backupctl.operations.restoring.image_file import named_file
@@ -36,8 +36,8 @@ def restore_archive(
     if not target.name.endswith((PLAIN, PACKED)):
         raise UsageError(f"{target.name} does not say what it is to be", f"NAME{PACKED}, or NAME{PLAIN} if plain.")
     captures, history = captures_of(shelf)
-    record = find_capture(captures, name, as_of)
-    if record.kind != "files":
+    record = find_capture(captures, name, as_of, is_archive)
+    if not is_archive(record):
         raise Refused(f"{record.id} is a capture of a card, and no archive", "Leave out --as-archive.")
     plan = plan_file(record, history, target, facts.now())
     if dry_run:
