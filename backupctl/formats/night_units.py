@@ -47,8 +47,9 @@ OnFailure={notify}
 [Service]
 Type=oneshot
 ExecStart={night}
-# 4: done, with warnings. All else is a failure, also 7: a card that could not be read everywhere.
-SuccessExitStatus=4
+# 4: done, with warnings; 9: put off by the policy. All else is a failure, also 7: a card that could not be read
+# everywhere.
+SuccessExitStatus=4 9
 # The program itself is asked to stop, and ends in order; what is left of it then is killed.
 KillMode=mixed
 {thaw}Nice={nice}

@@ -13,7 +13,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -158,13 +158,14 @@ def shelf_of(folder: Path) -> Shelf:
 
 def take(
     board: LiveBoard,
-    oracle: Oracle | None = None,
+    oracle: Callable[[], None] | None = None,
     image: ImagePolicy | None = None,
     before: tuple[str, ...] = (),
+    after: tuple[str, ...] = (),
 ) -> Taken:
     """Captures the board and restores that to a file. With an oracle, a freeze may last long."""
     image = image or ImagePolicy(max_freeze=30 if oracle else 2)
-    policy = Policy(image=image, hooks=HooksPolicy(before=before))
+    policy = Policy(image=image, hooks=HooksPolicy(before=before, after=after))
     shelf, facts = shelf_of(board.folder), this_machine(board.folder / "state")
     began = time.monotonic()
     done = capture(shelf, CaptureOptions(Path(board.device), policy, while_frozen=oracle), facts, _Telling(), Stop())
@@ -173,6 +174,14 @@ def take(
     restore_to_file(shelf, done["id"], None, restored, False, facts, Quiet(), Stop())
     record = json.loads((shelf.path / "captures" / done["id"] / "record.json").read_text())
     return Taken(record, restored, seconds)
+
+
+def places_of(board: LiveBoard, name: str) -> list[tuple[int, int, int]]:
+    """Where a file of the root lies: its byte, the byte of the card, and how many, by filefrag."""
+    os.sync()
+    listed = run("filefrag", "-v", "-b512", board.root / name)
+    found = re.findall(r"^ +\d+: +(\d+)\.\. +\d+: +(\d+)\.\. +\d+: +(\d+):", listed, re.MULTILINE)
+    return [(int(at) * 512, board.volume.start + int(physical) * 512, int(n) * 512) for at, physical, n in found]
 
 
 def differing(taken: Taken, oracle: Oracle) -> Ranges:
@@ -202,14 +211,34 @@ def differing(taken: Taken, oracle: Oracle) -> Ranges:
 
 def worthless(oracle: Oracle) -> Ranges:
     """Bytes of the card in its root's journal and in files called swap, by debugfs."""
-    volume = oracle.board.volume
-    alone = take_out(oracle.image, volume, oracle.board.folder / "volume.img")
-    header = run("dumpe2fs", "-h", alone)
-    block = int(re.findall(r"^Block size: +(\d+)$", header, re.MULTILINE)[0])
-    blocks = journal_by_debugfs(alone) if "has_journal" in header else []
+    blocks = _journal(oracle)
     for name in oracle.swaps:
-        blocks += [(int(at), int(at) + 1) for at in run("debugfs", "-R", f"blocks /{name}", alone).split()]
-    return Ranges((volume.start + start * block, volume.start + end * block) for start, end in blocks)
+        blocks += [
+            (int(at), int(at) + 1) for at in run("debugfs", "-R", f"blocks /{name}", _root_alone(oracle)).split()
+        ]
+    return _bytes_of(oracle, blocks)
+
+
+def journal_body(oracle: Oracle) -> Ranges:
+    """Bytes of the card in its root's journal but for the first block, which is its superblock (jbd2)."""
+    (first, end), *more = _journal(oracle)
+    return _bytes_of(oracle, [(first + 1, end), *more])
+
+
+def _journal(oracle: Oracle) -> list[tuple[int, int]]:
+    alone = _root_alone(oracle)
+    return journal_by_debugfs(alone) if "has_journal" in run("dumpe2fs", "-h", alone) else []
+
+
+def _bytes_of(oracle: Oracle, blocks: list[tuple[int, int]]) -> Ranges:
+    header = run("dumpe2fs", "-h", _root_alone(oracle))
+    block = int(re.findall(r"^Block size: +(\d+)$", header, re.MULTILINE)[0])
+    base = oracle.board.volume.start
+    return Ranges((base + start * block, base + end * block) for start, end in blocks)
+
+
+def _root_alone(oracle: Oracle) -> Path:
+    return take_out(oracle.image, oracle.board.volume, oracle.board.folder / "volume.img")
 
 
 def files_in(image: Path, board: LiveBoard, names: list[str], into: Path) -> Path:

@@ -6,9 +6,9 @@ error.
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import random
-import re
 import sqlite3
 import statistics
 from contextlib import closing
@@ -21,7 +21,8 @@ from backupctl.board.write_tracking import WriteTracker
 from backupctl.domain.ranges import Ranges
 from backupctl.operations.capturing import live_card
 from backupctl.operations.capturing.live import LiveReading
-from tests.card_images import run, take_out
+from backupctl.operations.card_map import read_card_map
+from tests.card_images import take_out
 from tests.system.frozen_card import sparse, wait_until_detached
 from tests.system.live_board import (
     MIB,
@@ -31,7 +32,9 @@ from tests.system.live_board import (
     Taken,
     differing,
     files_in,
+    journal_body,
     live_board,
+    places_of,
     swaps_below,
     take,
     writers,
@@ -56,6 +59,7 @@ def judged(taken: Taken, oracle: Oracle, journal: bool = True) -> None:
     assert taken.record["state"] == "good"
     assert taken.record["source"]["live"] == "tracked"
     assert not differing(taken, oracle)
+    assert not journal or not journal_body(oracle) - taken.zeroed
     counters_hold(taken, oracle)
     databases_hold(taken.image, board)
     preens(take_out(taken.image, board.volume, board.folder / "volume.img"), journal)
@@ -169,15 +173,11 @@ MARKED_AT, MARKED_BYTES = 32 * MIB, 1 << 20
 
 def marking(board: LiveBoard) -> tuple[tuple[str, ...], Ranges]:
     """The command, and the bytes of the card that it writes to, by filefrag."""
-    os.sync()
-    listed = run("filefrag", "-v", "-b512", board.root / "noise")
     places = []
-    for logical, physical, count in re.findall(r"^ +\d+: +(\d+)\.\. +\d+: +(\d+)\.\. +\d+: +(\d+):", listed, re.M):
-        start, length = int(logical) * 512, int(count) * 512
+    for start, at, length in places_of(board, "noise"):
         low, high = max(start, MARKED_AT), min(start + length, MARKED_AT + MARKED_BYTES)
         if low < high:
-            at = board.volume.start + int(physical) * 512 - start
-            places.append((at + low, at + high))
+            places.append((at - start + low, at - start + high))
     marked = Ranges(places)
     assert marked.total == MARKED_BYTES
     words = ["dd", "if=/dev/urandom", f"of={board.root}/noise", "bs=1M", "count=1", f"seek={MARKED_AT // MIB}"]
@@ -206,3 +206,17 @@ def test_the_same_is_found_wrong_when_nothing_is_read_again(tmp_path: Path, monk
         before, marked = marking(board)
         oracle = Oracle(board)
         assert not marked - differing(take(board, oracle, before=before), oracle)
+
+
+def test_the_same_is_found_wrong_when_the_journal_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its bytes are as they were in the instant, so nothing else that is judged would find it."""
+    monkeypatch.setattr(
+        live_card, "read_card_map", lambda *given: dataclasses.replace(read_card_map(*given), zero=Ranges())
+    )
+    with live_board(tmp_path, filled=8 * MIB) as board:
+        oracle = Oracle(board)
+        taken = take(board, oracle)
+        assert not differing(taken, oracle)
+        assert journal_body(oracle) - taken.zeroed == journal_body(oracle)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from backupctl.domain.errors import BackupctlError, Busy, Damaged, Exit, Interrupted, NotFound, worst
+from backupctl.domain.errors import BackupctlError, Busy, Damaged, Exit, Interrupted, NotFound, Postponed, worst
 from backupctl.domain.policy import Policy
 from backupctl.operations.facts import Facts
 from backupctl.operations.nights.night import Night, NightStep, StepResult, run_night
@@ -85,6 +85,13 @@ def test_a_wish_to_stop_ends_the_night() -> None:
     result, _ = night_of(step("a", Damaged("x")), step("b", Interrupted(terminated=True)), step("c", fine()))
     assert words(result) == ["a failed 5", "b failed 143", "c not run 0"]
     assert result["exit"] == 143
+
+
+def test_a_night_that_is_put_off_does_nothing_else() -> None:
+    result, lines = night_of(step("a", fine(Exit.WARNINGS)), step("b", Postponed("it prints")), step("c", fine()))
+    assert words(result) == ["a warnings 4", "b put off 9", "c not run 0"]
+    assert (result["exit"], lines[1]) == (9, "b: put off: it prints")
+    assert night_of(step("a", Damaged("x")), step("b", Postponed("it prints")))[0]["exit"] == 5
 
 
 def test_a_step_that_is_off() -> None:

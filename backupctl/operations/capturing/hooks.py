@@ -21,8 +21,8 @@ def check_only_when(policy: HooksPolicy) -> None:
         run(policy.only_when, policy.deadline)
     except ProgramFailed as error:
         raise Postponed(
-            f"put off: {' '.join(policy.only_when)} says that now is not the time",
-            "Nothing was written. A later run tries again.",
+            f"{' '.join(policy.only_when)} says that now is not the time",
+            "The run is put off, and nothing was written. A later one tries again.",
         ) from error
 
 

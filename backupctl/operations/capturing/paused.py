@@ -17,7 +17,7 @@ from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.units import duration, size
 from backupctl.operations.capturing.intake import Intake
 from backupctl.operations.capturing.live import Instant
-from backupctl.operations.capturing.live_card import LiveCard
+from backupctl.operations.capturing.live_card import LiveCard, of_the_card
 from backupctl.operations.capturing.undoing import Undoing
 from backupctl.operations.progress import Reporter
 
@@ -43,16 +43,28 @@ class PausedReading:
     def take(self) -> Instant:
         """Raises Refused if it would take too long, BackupctlError if it did; OSError of the share."""
         live = self._live
+        with of_the_card():
+            live.look_again()  # what was done before the freeze may have mounted something
         live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
         self._refuse_if_too_long()
-        with self._read_only(), live.freezer.frozen(live.watchdog, self._max_freeze) as freeze:
-            card = live.map(frozen=True)
-            stretch = self._intake.store.segment_bytes
-            self._intake.take(live.reader, card, cells(card.data, card.zero, card.size, stretch))
+        with self._read_only():
+            with of_the_card():
+                live.look_again()
+            with live.freezer.frozen(live.watchdog, self._max_freeze) as freeze:
+                card = live.map(frozen=True)
+                stretch = self._intake.store.segment_bytes
+                self._intake.take(live.reader, card, cells(card.data, card.zero, card.size, stretch))
+            with of_the_card():
+                others = live.look_again()
         if freeze.thawed_early:
             raise BackupctlError(
                 f"{', '.join(freeze.thawed_early)} was thawed after {self._max_freeze:g} s, before all was read",
                 "Nothing is hurt, and the next run goes on from what was written. Allow more max_freeze in the policy.",
+            )
+        if others:
+            raise BackupctlError(
+                "a file system of the card was mounted, unmounted or made writable while the card was read",
+                "Nothing is hurt, and the next run goes on from what was written.",
             )
         return Instant(card, freeze.seconds, (), 1)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from backupctl.domain.drill import NEVER, is_due
-from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, worst
+from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, Postponed, worst
 from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import Policy
 from backupctl.domain.units import counted, size
@@ -30,7 +30,7 @@ from backupctl.share.trash import FULL, SHORT, Grace
 
 Json = dict[str, Any]
 
-DONE, WARNINGS, FAILED, OFF, NOT_RUN = "done", "warnings", "failed", "off", "not run"
+DONE, WARNINGS, FAILED, OFF, NOT_RUN, PUT_OFF = "done", "warnings", "failed", "off", "not run", "put off"
 
 
 @dataclass(frozen=True)
@@ -178,7 +178,8 @@ def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
     """The object that `night --json` prints: every step with what came of it, and the exit code of the whole.
 
     A step that fails is part of the result, and the next one runs all the same; what ends the night is a wish to stop,
-    or a step that is needed for all that follows.
+    a step that is needed for all that follows, or an owner for whom now is not the time: reading back and rebuilding
+    would be as much in the way as a capture.
     """
     told: list[Json] = []
     codes: list[Exit] = []
@@ -192,6 +193,10 @@ def run_night(night: Night, steps: tuple[NightStep, ...] = STEPS) -> Json:
         except Interrupted as error:
             stopped = error.exit_code
             told.append(_told(step.name, FAILED, error.exit_code, error.cause, error.hint))
+        except Postponed as error:
+            codes.append(error.exit_code)
+            stopped = worst(codes)
+            told.append(_told(step.name, PUT_OFF, error.exit_code, error.cause, error.hint))
         except BackupctlError as error:
             codes.append(error.exit_code)
             stopped = error.exit_code if step.needed else None
