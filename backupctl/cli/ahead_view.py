@@ -33,15 +33,23 @@ def how(result: Json) -> str:
     board = result["board"] or "a new board"
     said = result["assumed"]
     if said:
-        return (
+        words = (
             f"Forecast for {board}, by assumption: {said['changed']:g} % of {size(said['in_use_bytes'])} change in a "
             f"night, {said['again']:g} % of that again and again, and data shrinks to {said['stored']:g} %. Nothing of "
             "that was measured on the board."
         )
-    return (
-        f"Forecast for {board}, simulated from {counted(result['nights_measured'], 'measured night')}, with a capture "
-        f"every {result['interval_hours']:g} hours. What the board has not done yet, no simulation knows."
-    )
+    else:
+        words = (
+            f"Forecast for {board}, simulated from {counted(result['nights_measured'], 'measured night')}, with a "
+            f"capture every {result['interval_hours']:g} hours. What the board has not done yet, no simulation knows."
+        )
+    if result.get("of_other_kinds"):
+        foreseen, others = ("files", "cards") if result["kind"] == "files" else ("cards", "files")
+        words += (
+            f" Only captures of {foreseen} are foreseen: of {others} it has the "
+            f"{counted(result['of_other_kinds'], 'capture')} that there are, and what more of them take comes on top."
+        )
+    return words
 
 
 def _one(policy: Json, result: Json) -> str:

@@ -39,6 +39,15 @@ def test_what_is_there_now_is_what_stands_there(whole: Made) -> None:
     assert policy["kept"]["longest_gap_days"]["week"] <= 7
 
 
+def test_captures_of_another_kind_are_not_foreseen(hurt: Made, tmp_path: Path) -> None:
+    assert "foreseen" not in backupctl(hurt.share, "cost", "--ahead").out
+    (tmp_path / "tree").mkdir()
+    backupctl(hurt.share, "capture", "--board", "shed", "--source", tmp_path / "tree", code=None)
+    shown = " ".join(backupctl(hurt.share, "cost", "--ahead").out.split())
+    assert "Only captures of files are foreseen: of cards it has the 2 captures that there are" in shown
+    assert ahead(hurt, "--ahead")["of_other_kinds"] == 2
+
+
 def test_another_policy_by_its_counts(whole: Made) -> None:
     less, more = (ahead(whole, "--daily", daily, "--yearly", "0")["policies"][0] for daily in ("1", "60"))
     assert less["policy"] == "standard, changed"

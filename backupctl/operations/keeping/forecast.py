@@ -22,7 +22,7 @@ from backupctl.domain.segments import SEGMENT_BYTES
 from backupctl.domain.units import counted
 from backupctl.operations.facts import Facts
 from backupctl.operations.keeping.retention_plan import situation
-from backupctl.operations.keeping.shelf_ahead import Ahead, ShelfReading
+from backupctl.operations.keeping.shelf_ahead import Ahead, ShelfReading, kind_of
 from backupctl.operations.progress import Reporter, Stop, step_by_step
 from backupctl.share.captures import Captures
 from backupctl.share.shelf import Shelf
@@ -42,6 +42,9 @@ _PAST = (("week", 7), ("month", 31), ("quarter", 92), ("year", 366), ("before", 
 def costs_ahead(shelf: Shelf, policies: Sequence[Policy], facts: Facts, reporter: Reporter, stop: Stop) -> Json:
     """What each of `policies` would keep and cost; of the first, also week by week, and whether the share fills.
 
+    Captures of the newest one's `kind` are foreseen; those that there are of others (`of_other_kinds`) are kept by the
+    policy, and no more of them come.
+
     Raises NotFound without a capture, Malformed for the newest one's contents, OSError, Interrupted.
     """
     reading = ShelfReading(shelf, facts, reporter.note)
@@ -58,7 +61,10 @@ def costs_ahead(shelf: Shelf, policies: Sequence[Policy], facts: Facts, reporter
         reading.close()
     room = boards[0].year.shelf.bytes_now + shelf.storage.free_bytes()
     told = _costs(boards, today, room, step_by_step(reporter, stop))
-    return {"board": shelf.board, "nights_measured": len(nights), "assumed": guess and asdict(guess), **told}
+    kind = kind_of(reading.newest.id)
+    others = sum(kind_of(candidate.id) != kind for candidate in reading.candidates)
+    how = {"nights_measured": len(nights), "assumed": guess and asdict(guess), "kind": kind, "of_other_kinds": others}
+    return {"board": shelf.board, **how, **told}
 
 
 def costs_of_a_new_board(
