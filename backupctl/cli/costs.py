@@ -73,8 +73,14 @@ def cost(
     from backupctl.domain.assumptions import Assumptions
     from backupctl.operations.exit_codes import of_listing as exit_code
 
+    asked = _is_typed(context, "policy")
     if policies and not compare:
         raise UsageError(f"what about {policies[0]}?", "Say --policy NAME, or --compare NAME NAME.")
+    if compare and (asked or not policies):
+        raise UsageError("what is to be compared?", "Name all policies behind --compare, without --policy.")
+    for assumption in ("changed", "again", "stored"):
+        if in_use is None and _is_typed(context, assumption):
+            raise UsageError(f"--{assumption} is for a board without captures", "Say --in-use SIZE as well.")
     counts = {"daily": daily, "weekly": weekly, "monthly": monthly, "yearly": yearly, "newest": newest}
     chosen = [load_policy(name) for name in policies] if policies else [load_policy(policy)]
     chosen[0] = _changed(
@@ -87,8 +93,6 @@ def cost(
         _new_board(Assumptions(_size(in_use), changed, again, stored), chosen, share, facts, as_json, quiet)
         return
     folder = wanted_share(share)
-    said_so = context.get_parameter_source("policy")
-    asked = said_so is not None and said_so.name == "COMMANDLINE"
     looks_ahead = ahead or compare or asked or html is not None or chosen[0].name.endswith(_CHANGED)
 
     def task(reporter: Any, stop: Any) -> Json:
@@ -105,6 +109,11 @@ def cost(
         return result
 
     run_command(task, _view, as_json, quiet, exit_code)
+
+
+def _is_typed(context: typer.Context, parameter: str) -> bool:
+    source = context.get_parameter_source(parameter)
+    return source is not None and source.name == "COMMANDLINE"
 
 
 _CHANGED = ", changed"

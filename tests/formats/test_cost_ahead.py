@@ -106,6 +106,10 @@ def test_a_board_without_captures_is_known_by_assumptions_only() -> None:
         (("--in-use", "much"), "not a size"),
         (("--in-use", "1 GiB", "--html", "x.html"), "has no page yet"),
         (("--compare", "no-such-policy"), "there is no policy 'no-such-policy'"),
+        (("--compare",), "what is to be compared?"),
+        (("--policy", "hub", "--compare", "sensor", "media"), "what is to be compared?"),
+        (("--changed", "7"), "--changed is for a board without captures"),
+        (("--stored", "40", "--ahead"), "--stored is for a board without captures"),
     ],
 )
 def test_what_cannot_be_asked(whole: Made, arguments: tuple[str, ...], said: str) -> None:
