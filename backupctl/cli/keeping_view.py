@@ -50,10 +50,11 @@ def plan_as_json(result: Json) -> list[Json]:
 
 def plan(result: Json) -> str:
     """What a thinning does to each capture, and why."""
-    rows = []
+    rows, said_below = [], f": {result['held']}"
     for item in result["captures"]:
         label = f"{item['label']}: " if item["label"] else ""
-        rows.append((item["action"], local(item["started"], zone=False), f"{label}{', '.join(item['reasons'])}"))
+        why = ", ".join(reason.removesuffix(said_below) for reason in item["reasons"])
+        rows.append((item["action"], local(item["started"], zone=False), f"{label}{why}"))
     if not rows:
         return f"board {result['board']}: there is no capture yet"
     lines = [f"board {result['board']}", "", table(("", "taken", "why"), rows)]
@@ -67,7 +68,8 @@ def plan(result: Json) -> str:
 def thinned(result: Json) -> str:
     if result.get("dry_run"):
         room = result["would_free_bytes"]
-        frees = f"That would make {size(room)} of the share free, at the earliest a day later."
+        frees = f"That would make {size(room)} of the share free, "
+        frees += "at once." if result["tidy"] else "at the earliest a day later."
         frees = frees if room else "No room would come free by that."
         return "\n".join([plan(result), "", paragraph(frees)])
     came = _came_of_it(result)

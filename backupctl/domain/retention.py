@@ -190,7 +190,7 @@ def _recent(lane: Sequence[Candidate], policy: RetentionPolicy, now: datetime) -
     # In UTC: two times of one zone are compared by what its clocks show, whatever the clocks were put to in between.
     since = now.astimezone(UTC) - timedelta(seconds=policy.everything_for)
     for capture in lane:
-        if capture.at > since:
+        if policy.everything_for and capture.at > since:
             yield capture, Tier.RECENT, f"not older than {span(policy.everything_for)}"
     for state in ("good", "partial", "damaged"):
         for capture in [capture for capture in lane if capture.state == state][: policy.newest]:

@@ -179,7 +179,8 @@ def _salvage(shelf: Shelf, part: str, found: Confirmation) -> None:
         rows, table = scan_part(shelf.storage, shelf.mark, part)
     except Malformed as error:
         found.damaged_parts.append(part)
-        found.warnings.append(f"nothing of part {part} could be salvaged: {error.cause}")
+        if shelf.storage.size(part_name(part)):  # else its run was killed before it had written any of it
+            found.warnings.append(f"nothing of part {part} could be salvaged: {error.cause}")
         return
     try:
         write_table(shelf.storage, part, table)

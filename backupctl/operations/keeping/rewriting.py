@@ -75,6 +75,13 @@ def rewrite(
     return done
 
 
+def is_worth_it(use: PartUse, policy: Policy) -> bool:
+    """Whether a part that is needed is dead to so much of it that the rest is moved."""
+    dead = use.file.stored_bytes - use.live_bytes
+    mostly_dead = 100 * dead >= policy.space.rewrite_dead * use.file.stored_bytes and dead >= use.live_bytes
+    return use.file.has_table and use.live_bytes > 0 and mostly_dead
+
+
 def _chosen(session: HeldSession, found: Survey, captures: Captures, policy: Policy, traffic: int) -> list[PartUse]:
     """The deadest first."""
     uses = found.parts()
@@ -84,10 +91,8 @@ def _chosen(session: HeldSession, found: Survey, captures: Captures, policy: Pol
     room = min(traffic, session.shelf.storage.free_bytes() - _LEFT_FREE)
     chosen = []
     for use in sorted(uses.values(), key=lambda use: (use.live_bytes / max(1, use.file.stored_bytes), use.file.part)):
-        dead = use.file.stored_bytes - use.live_bytes
-        worth_it = 100 * dead >= policy.space.rewrite_dead * use.file.stored_bytes and dead >= use.live_bytes
         needs = use.live_bytes + use.file.table_bytes
-        if use.file.has_table and use.live_bytes and worth_it and needs <= room:
+        if is_worth_it(use, policy) and needs <= room:
             room -= needs
             chosen.append(use)
     return chosen

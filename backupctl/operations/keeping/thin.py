@@ -15,6 +15,7 @@ from backupctl.operations.capturing.confirming import confirm_parts
 from backupctl.operations.facts import Facts
 from backupctl.operations.keeping.removal import NOT_COUNTED, Removal, as_json, gone, remove, uncounted
 from backupctl.operations.keeping.retention_plan import plan_of
+from backupctl.operations.keeping.rewriting import is_worth_it
 from backupctl.operations.keeping.survey import survey
 from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Reporter, Stop, step_by_step
@@ -22,7 +23,7 @@ from backupctl.operations.session import HeldSession, hold, server_says, with_ba
 from backupctl.share.captures import Captures, list_captures
 from backupctl.share.lock import holder_now
 from backupctl.share.shelf import Shelf
-from backupctl.share.trash import AT_ONCE, FULL, Grace
+from backupctl.share.trash import AT_ONCE, FULL, Grace, bytes_held
 
 Json = dict[str, Any]
 
@@ -52,7 +53,7 @@ def thin(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, s
     missing. Raises Refused where the answer is no; Busy, OSError, Interrupted, BackupctlError.
     """
     if options.dry_run:
-        return _dry_run(shelf, options.policy, facts, reporter, stop)
+        return _dry_run(shelf, options, facts, reporter, stop)
     run = _Run(shelf, options, facts, reporter, stop)
     shown, goes, removals = with_ballast(shelf, run.plan)
     asked = goes is None
@@ -153,18 +154,23 @@ def _as_json(shelf: Shelf, history: History, plan: Plan, captures: Captures) -> 
     }
 
 
-def _dry_run(shelf: Shelf, policy: Policy, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
+def _dry_run(shelf: Shelf, options: ThinOptions, facts: Facts, reporter: Reporter, stop: Stop) -> Json:
+    policy = options.policy
     captures, history = captures_of(shelf)
     plan = plan_of(captures, history, policy.retention, facts, server_says(shelf))
     files = (f"captures/{id}/{name}" for id in plan.goes for name in shelf.storage.names(f"captures/{id}"))
     would_free = sum(shelf.storage.size(name) or 0 for name in files)
     found = survey(shelf, history, captures, reporter.note, each=step_by_step(reporter, stop))
     try:
-        idle = [use.file for use in found.without(plan.goes).values() if not use.needed]
+        uses = found.without(plan.goes).values()
     finally:
         found.spans.index.close()
-    would_free += sum(file.bytes + file.table_bytes for file in idle)
+    would_free += sum(use.file.bytes + use.file.table_bytes for use in uses if not use.needed)
+    if options.tidy:
+        would_free += bytes_held(shelf.storage)
+        would_free += sum(use.file.stored_bytes - use.live_bytes for use in uses if is_worth_it(use, policy))
     holder = holder_now(shelf.storage)
     if holder is not None and kind_of_run(holder.doing) == "capture":
         reporter.note(f"{holder.name} is at work ({holder.doing}); nothing goes if that came to nothing")
-    return {**_as_json(shelf, history, plan, captures), "dry_run": True, "would_free_bytes": would_free}
+    said = {"dry_run": True, "tidy": options.tidy, "would_free_bytes": would_free}
+    return {**_as_json(shelf, history, plan, captures), **said}
