@@ -6,7 +6,7 @@ import errno
 import secrets
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any, TypeVar
@@ -18,7 +18,7 @@ from backupctl.domain.events import Event, History, fold, kind_of_run
 from backupctl.operations.facts import Facts
 from backupctl.operations.kept_events import keep, kept, read_kept
 from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.share.ballast import give_up_ballast
+from backupctl.share.ballast import give_up_ballast, make_ballast_of_the_rest
 from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
@@ -252,3 +252,17 @@ def with_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
         if not give_up_ballast(shelf.storage):
             raise
         return work()
+
+
+def with_some_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
+    """The same for what needs a few blocks only: the next thinning will need the rest of the ballast."""
+    try:
+        return work()
+    except NoRoom:
+        if not give_up_ballast(shelf.storage):
+            raise
+        try:
+            return work()
+        finally:
+            with suppress(OSError):
+                make_ballast_of_the_rest(shelf.storage)

@@ -16,6 +16,7 @@ from backupctl.operations.capturing import image_run
 from backupctl.operations.keeping.thin import ThinOptions, thin
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.share.shelf import Shelf, adopt_share, make_shelf
+from tests.program import backupctl
 from tests.system.loop_device import attached, mounted, need, tool
 from tests.unit.small_board import SmallBoard
 from tests.unit.thinned_board import NEWEST_TWO, check_restores
@@ -51,7 +52,7 @@ def disk(tmp_path: Path) -> Iterator[Path]:
 
 def fill(folder: Path) -> None:
     """Another one's file takes all that is left."""
-    with (folder / "films").open("wb", buffering=0) as file:
+    with (folder / "films").open("ab", buffering=0) as file:
         for size in (MIB, 4096, 1):
             try:
                 while True:
@@ -89,3 +90,35 @@ def test_a_full_disk_is_tidied(disk: Path, tmp_path: Path, monkeypatch: pytest.M
     thin_with(board, shelf, NEWEST, tidy=False)
     assert len(check_restores(board, shelf)) == 1
     assert (shelf.path / "ballast").stat().st_size == MIB
+
+
+def test_what_somebody_says_of_captures_reaches_a_full_disk(disk: Path, tmp_path: Path) -> None:
+    """A guard has to be put on before the thinning that makes room, and one may be all that keeps it from that."""
+    share, source = disk / "share", tmp_path / "card.img"
+    share.mkdir()
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "greenhouse")
+    taken = []
+    for night in range(3):
+        source.write_bytes(card(night))
+        capture = ("capture", "--board", "greenhouse", "--source", source, "--json")
+        taken.append(backupctl(share, *capture, code=4).json["id"])  # noise, read whole with a warning
+    policy = tmp_path / "newest.toml"
+    policy.write_text("[retention]\ndaily = 0\nweekly = 0\nmonthly = 0\nyearly = 0\neverything_for = 0\nminimum = 1\n")
+    ballast = share / "boards" / "greenhouse" / "ballast"
+    for words in (
+        ("guard", taken[0], "--reason", "before the flood"),
+        ("guard", taken[1], "--reason", "a mistake"),
+        ("unguard", taken[1]),
+        ("boards", "continue", "greenhouse", "--new-board"),
+        ("boards", "away", "greenhouse", "--until", "2199-01-01"),
+    ):
+        fill(disk)
+        backupctl(share, *words)
+        assert ballast.stat().st_size > 3 * MIB // 4, "what is left of it stays for the thinning"
+    fill(disk)
+    thinned = backupctl(share, "thin", "--policy", policy, "--yes", "--tidy", "--json").json
+    assert [item["action"] for item in thinned] == ["stays", "goes", "stays"]
+    (disk / "films").unlink()
+    backupctl(share, "verify")
+    backupctl(share, "thin", "--policy", policy, "--yes")
+    assert ballast.stat().st_size == MIB
