@@ -191,9 +191,9 @@ def test_the_last_of_an_old_card_stays_until_the_new_one_is_proven(hurt: Made, p
     assert ids(hurt) == new
 
 
-def begun(made: Made, policy: Path, happened: Callable[[], bool]) -> subprocess.Popen[bytes]:
-    """A thinning in a process group of its own, as soon as something has happened."""
-    words = command("thin", "--policy", policy, "--yes", "--quiet")
+def begun(made: Made, happened: Callable[[], bool], *arguments: str | Path) -> subprocess.Popen[bytes]:
+    """A run in a process group of its own, as soon as something has happened."""
+    words = command(*arguments, "--quiet")
     run = subprocess.Popen(words, env=environment(made.share), start_new_session=True, stdout=subprocess.DEVNULL)
     while not happened():
         assert run.poll() is None, "too quick to be caught"
@@ -214,7 +214,7 @@ def check_left(made: Made, policy: Path, target: Path) -> None:
 
 @pytest.mark.parametrize("where", ["trash/*", "trash/*/*.record.json"])
 def test_one_that_was_killed_is_finished_by_the_next(hurt: Made, policy: Path, tmp_path: Path, where: str) -> None:
-    run = begun(hurt, policy, lambda: any(hurt.shelf.glob(where)))
+    run = begun(hurt, lambda: any(hurt.shelf.glob(where)), "thin", "--policy", policy, "--yes")
     os.killpg(run.pid, signal.SIGKILL)
     assert run.wait() == -signal.SIGKILL
     for id in ids(hurt):
@@ -225,12 +225,25 @@ def test_one_that_was_killed_is_finished_by_the_next(hurt: Made, policy: Path, t
 
 
 def test_of_two_at_once_one_is_told_to_wait(hurt: Made, policy: Path, tmp_path: Path) -> None:
-    run = begun(hurt, policy, lambda: any(hurt.shelf.glob("trash/*")))
+    run = begun(hurt, lambda: any(hurt.shelf.glob("trash/*")), "thin", "--policy", policy, "--yes")
     os.killpg(run.pid, signal.SIGSTOP)
     assert "is at work on this board's shelf (thinning" in thin(hurt, policy, "--yes", code=6).err
     os.killpg(run.pid, signal.SIGCONT)
     assert run.wait() == 0
     check_left(hurt, policy, tmp_path / "back.img")
+
+
+def test_what_is_being_restored_can_be_restored_to_its_end(hurt: Made, policy: Path, tmp_path: Path) -> None:
+    first, target = hurt.captures[0], tmp_path / "back.img"
+    run = begun(hurt, lambda: any(tmp_path.glob("*back.img*")), "restore", first, target)
+    os.killpg(run.pid, signal.SIGSTOP)
+    said = " ".join(thin(hurt, policy, "--yes", "--tidy").out.split())
+    assert "1 capture removed" in said
+    assert "the trash stays while" in said
+    os.killpg(run.pid, signal.SIGCONT)
+    assert run.wait() == 0
+    assert target.read_bytes() == hurt.states[0].read_bytes()
+    check_left(hurt, policy, tmp_path / "left.img")
 
 
 def test_the_newest_good_one_goes_by_hand_only_if_it_is_said_twice(hurt: Made) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import random
 from collections.abc import Iterator
 from dataclasses import replace
@@ -122,3 +123,23 @@ def test_what_somebody_says_of_captures_reaches_a_full_disk(disk: Path, tmp_path
     backupctl(share, "verify")
     backupctl(share, "thin", "--policy", policy, "--yes")
     assert ballast.stat().st_size == MIB
+
+
+def test_room_that_does_not_come_back_is_told(disk: Path, tmp_path: Path) -> None:
+    """As behind a recycle bin: what the program unlinks has another name elsewhere."""
+    share, source = disk / "share", tmp_path / "card.img"
+    share.mkdir()
+    backupctl(None, "share", "adopt", share, "--same-machine", "--board", "greenhouse")
+    words = ("capture", "--board", "greenhouse", "--source", source, "--json")
+    taken = []
+    for seed in range(2):
+        source.write_bytes(random.Random(seed).randbytes(8 * MIB))
+        taken.append(backupctl(share, *words, code=4).json["id"])
+    backupctl(share, "thin", "--yes", "--tidy")  # confirms what the last one wrote
+    backupctl(share, "discard", taken[0], "--yes")
+    (disk / "recycle").mkdir()
+    for path in (share / "boards" / "greenhouse" / "trash").rglob("*.zst"):
+        os.link(path, disk / "recycle" / path.name)
+    said = " ".join(backupctl(share, "thin", "--yes", "--tidy").out.split())
+    assert "does the NAS keep them in a recycle bin, or in snapshots?" in said
+    backupctl(share, "verify")
