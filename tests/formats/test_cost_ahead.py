@@ -27,7 +27,7 @@ def test_what_is_there_now_is_what_stands_there(whole: Made) -> None:
     assert found["now_bytes"] == pytest.approx(there, rel=0.01)
     assert (found["board"], found["nights_measured"], found["assumed"]) == ("shed", 1, None)
     [policy] = found["policies"]
-    assert policy["retention"] == {"daily": 7, "weekly": 4, "monthly": 12, "yearly": 3}
+    assert policy["retention"] == {"daily": 7, "weekly": 4, "monthly": 12, "yearly": 3, "newest": 0}
     assert policy["today"] == {"captures": 2, "goes": [], "freed_bytes": 0, "freed_later_bytes": 0}
     moments = found["course"]
     first, last = (datetime.fromisoformat(moments[at]["at"]) for at in (0, -1))
@@ -51,9 +51,17 @@ def test_captures_of_another_kind_are_not_foreseen(hurt: Made, tmp_path: Path) -
 def test_another_policy_by_its_counts(whole: Made) -> None:
     less, more = (ahead(whole, "--daily", daily, "--yearly", "0")["policies"][0] for daily in ("1", "60"))
     assert less["policy"] == "standard, changed"
-    assert less["retention"] == {"daily": 1, "weekly": 4, "monthly": 12, "yearly": 0}
+    assert less["retention"] == {"daily": 1, "weekly": 4, "monthly": 12, "yearly": 0, "newest": 0}
     assert less["kept"]["captures"] < more["kept"]["captures"]
     assert less["year"]["median_bytes"] <= more["year"]["median_bytes"]
+
+
+def test_a_policy_that_counts_no_periods(whole: Made) -> None:
+    none = [word for period in ("daily", "weekly", "monthly", "yearly") for word in (f"--{period}", "0")]
+    words = ("cost", *none, "--newest", "5", "--everything-for", "0 h")
+    [policy] = ahead(whole, *words[1:])["policies"]
+    assert policy["kept"]["captures"] == 5
+    assert "standard, changed: 5 newest" in " ".join(backupctl(whole.share, *words).out.split())
 
 
 def test_policies_side_by_side(whole: Made, tmp_path: Path) -> None:

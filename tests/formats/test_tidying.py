@@ -87,6 +87,18 @@ def in_bytes(said: str) -> float:
     return float(number) * {"byte": 1, "bytes": 1, "KiB": 1 << 10, "MiB": 1 << 20}[unit]
 
 
+def test_without_it_the_trash_is_emptied_a_day_and_two_runs_later(hurt: Made) -> None:
+    backupctl(hurt.share, "discard", hurt.captures[0], "--yes")
+    [tray] = (hurt.shelf / "trash").iterdir()
+    for _ in range(2):
+        backupctl(hurt.share, "thin", "--yes")
+    assert tray.exists(), "two runs, and no day"
+    long_ago = time.time() - 86_400
+    os.utime(tray / "tray.json", (long_ago, long_ago))
+    assert "given back" in backupctl(hurt.share, "thin", "--yes").out
+    assert not tray.exists()
+
+
 def test_a_part_of_which_nothing_was_written_is_no_damage(hurt: Made) -> None:
     """A run that was killed when it had only made the file."""
     empty = hurt.shelf / "stock" / f"{'0a' * 10}.zst"

@@ -239,4 +239,4 @@ def _smaller(retention: RetentionPolicy, share: float) -> RetentionPolicy:
 
 
 def _periods(retention: RetentionPolicy) -> dict[str, int]:
-    return {name: getattr(retention, name) for name in ("daily", "weekly", "monthly", "yearly")}
+    return {name: getattr(retention, name) for name in ("daily", "weekly", "monthly", "yearly", "newest")}
