@@ -180,11 +180,15 @@ def refuse_unfreezable(disk: BlockDevice, file_systems: tuple[MountedFileSystem,
                 "Unmount it, or mount it read-only, for the time of the capture.",
             )
     known = {name for each in file_systems for name in each.devices} | set(swap_names())
+
+    def is_accounted_for(name: str) -> bool:
+        return name in known or _holders(name) or _is_read_only(name)
+
     names = [partition.name for partition in disk.partitions]
-    if not any(name in known or _holders(name) for name in names):
+    if not any(map(is_accounted_for, names)):
         names.append(disk.name)  # not otherwise: a partition in use keeps the whole disk from being opened so
     for name in names:
-        if name not in known and not _holders(name) and _in_use(name):
+        if not is_accounted_for(name) and _in_use(name):
             raise Refused(
                 f"{device_path(name)} is in use by something that is not visible from here",
                 "A mount that was detached while in use (umount --lazy) is the usual reason; end what uses it.",
@@ -193,6 +197,18 @@ def refuse_unfreezable(disk: BlockDevice, file_systems: tuple[MountedFileSystem,
 
 def _holders(name: str) -> bool:
     return any(Path(f"/sys/class/block/{name}/holders").glob("*"))
+
+
+def _is_read_only(name: str) -> bool:
+    """Whether an ext4 is mounted from it, and read-only: the card beneath an overlay that is older than the root.
+
+    Told by the first line of its options (Documentation/filesystems/proc.rst: /proc/fs/ext4; its words from memory of
+    fs/ext4/super.c). Whoever makes it writable has to mount it again, where it is seen.
+    """
+    try:
+        return Path(f"/proc/fs/ext4/{name}/options").read_text().split("\n", 1)[0] == "ro"
+    except OSError:
+        return False
 
 
 def _in_use(name: str) -> bool:

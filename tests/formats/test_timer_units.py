@@ -68,6 +68,8 @@ def test_systemd_reads_the_words_that_were_meant(tmp_path_factory: pytest.TempPa
     assert [word.replace(r"\$\$", "$") for word in shlex.split(lines[0])] == ["/bin/true", "night", *WORDS]
     assert shlex.split(lines[1]) == ["/bin/true", "thaw"]
     assert "\tRequiresMountsFor: /mnt/net share (origin-file)\n" in dump
+    # What thaws survives the signal that asks the program to stop (systemd.kill(5)).
+    assert re.search(r"^\s*KillMode: mixed$", dump, re.MULTILINE)
 
 
 def test_what_runs_is_found_again_in_a_unit() -> None:

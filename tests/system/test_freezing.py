@@ -246,6 +246,27 @@ def test_what_is_mounted_over_is_not_taken_for_it(card: NestedCard, watchdog: Wa
         tool("umount", card.inner)
 
 
+def test_what_only_names_the_card_is_not_on_it(tmp_path: Path) -> None:
+    """As a file system of a network may: what its source says is its own affair, and to freeze it hangs everything."""
+    with attached(sparse(tmp_path / "card.img", MIB)) as device, mounted(device, tmp_path / "far", "-t", "tmpfs"):
+        assert tool("findmnt", "--noheadings", "--output", "SOURCE", tmp_path / "far").strip() == device
+        assert file_systems_on(disk_of(device)) == ()
+
+
+def test_another_btrfs_mounted_over_it(tmp_path: Path) -> None:
+    """No device number tells them apart."""
+    need("mkfs.btrfs")
+    need_file_system("btrfs")
+    with ExitStack() as stack:
+        devices = [stack.enter_context(attached(sparse(tmp_path / f"{n}.img", 120 * MIB))) for n in range(2)]
+        for device in devices:
+            tool("mkfs.btrfs", "-q", device)
+        place = stack.enter_context(mounted(devices[0], tmp_path / "place"))
+        found = file_systems_on(disk_of(devices[0]))
+        with mounted(devices[1], place), pytest.raises(Refused, match=f"{place} cannot be reached"), Freezer(found):
+            pass
+
+
 def test_a_sync_that_is_never_quick(card: NestedCard) -> None:
     with Freezer(file_systems_on(disk_of(card.device))) as freezer, pytest.raises(Refused, match="writing out takes"):
         freezer.sync_until_quick(0.0, 2)

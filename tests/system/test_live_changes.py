@@ -20,7 +20,7 @@ from backupctl.operations.capturing import live_card
 from backupctl.operations.capturing.live_card import LiveCard
 from tests.system.frozen_card import sparse, wait_until_detached
 from tests.system.live_board import MIB, LiveBoard, Oracle, differing, files_in, live_board, take
-from tests.system.loop_device import attached, mounted, tool
+from tests.system.loop_device import attached, mounted, need, tool
 from tests.system.preening import preens
 from tests.system.test_live_capture import marking
 from tests.system.test_live_failures import STORM
@@ -93,6 +93,27 @@ def test_one_that_is_read_only_everywhere_and_made_writable_midway(tmp_path: Pat
         with oracle.image.open("rb") as after, board.card.path.open("rb") as now:
             for start, end in marked:
                 assert os.pread(after.fileno(), end - start, start) == os.pread(now.fileno(), end - start, start)
+
+
+def test_a_card_beneath_an_overlay_that_is_mounted_nowhere_to_be_seen(tmp_path: Path) -> None:
+    """As where an initial RAM disk makes the overlay, and then changes the root."""
+    need("mountpoint", "umount")
+    with live_board(tmp_path, filled=8 * MIB) as board, mounted("none", tmp_path / "ram", "-t", "tmpfs") as ram:
+        for name in ("up", "work"):
+            (ram / name).mkdir()
+        tool("mount", "-o", "remount,ro", board.root)
+        layers = f"lowerdir={board.root},upperdir={ram}/up,workdir={ram}/work"
+        with mounted("overlay", tmp_path / "top", "-t", "overlay", "-o", layers) as top:
+            tool("umount", "--lazy", board.root)
+            try:
+                (top / "noise").write_bytes(b"in memory only")
+                oracle = Oracle(board)
+                taken = take(board, oracle)
+            finally:
+                tool("mount", "-o", "ro", f"{board.device}p2", board.root)
+        assert taken.record["source"]["live"] == "tracked"
+        assert (oracle.calls, taken.record["state"]) == (1, "good")
+        assert not differing(taken, oracle)
 
 
 def test_after_a_loss_it_starts_over_with_more_room(

@@ -127,8 +127,16 @@ def test_a_policy_that_refuses_cards_in_use(tmp_path: Path) -> None:
         shelf_of(tmp_path)
         words = ("--source", board.device, "--policy", tmp_path / "policy.toml")
         ended = backupctl(tmp_path / "share", "capture", "--board", BOARD, *words, code=Exit.REFUSED)
-        assert "in use" in ended.err
+        assert "The policy refuses cards in use" in ended.err
         assert captures(tmp_path) == []
+
+
+def test_a_part_of_the_card_is_no_card(tmp_path: Path) -> None:
+    with live_board(tmp_path, filled=MIB) as board:
+        shelf_of(tmp_path)
+        words = ("capture", "--board", BOARD, "--source", f"{board.device}p2")
+        ended = backupctl(tmp_path / "share", *words, code=Exit.REFUSED)
+        assert f"{board.device}p2 is a part of {board.device}" in ended.err
 
 
 def test_now_is_not_the_time(tmp_path: Path) -> None:

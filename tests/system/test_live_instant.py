@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import mmap
 import os
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -18,14 +19,18 @@ from backupctl.board import packages
 from backupctl.board.freezing import Freezer
 from backupctl.board.watchdog import Watchdog
 from backupctl.board.write_tracking import WriteTracker
-from backupctl.domain.errors import Refused
+from backupctl.domain.card_map import CardMap
+from backupctl.domain.errors import BackupctlError, Refused
 from backupctl.domain.policy import ImagePolicy
+from backupctl.formats.map_memory import MapMemory
+from backupctl.formats.reader import ReadAt
 from backupctl.operations.capturing import live, live_card
 from backupctl.operations.capturing.live import LiveReading
+from backupctl.operations.card_map import read_card_map
 from backupctl.operations.progress import Quiet
 from tests.system import live_board as live_boards
 from tests.system.frozen_card import is_frozen, reap, sparse, wait_until_detached
-from tests.system.live_board import MIB, LiveBoard, Oracle, differing, live_board, places_of, take
+from tests.system.live_board import MIB, LiveBoard, Oracle, differing, files_in, live_board, places_of, take
 from tests.system.loop_device import attached, mounted, need, partition, tool
 
 pytestmark = pytest.mark.system
@@ -77,38 +82,68 @@ def test_what_is_written_while_all_is_frozen(tmp_path: Path) -> None:
 
 
 class Losing(WriteTracker):
-    """Says that events were lost once `lose` was called, as long as it does not start over."""
+    """From `lose` on, until it starts over, it hears of nothing, and says that events were lost."""
+
+    made: ClassVar[list[Losing]] = []
 
     def __init__(self, major: int, minor: int) -> None:
-        super().__init__(major, minor)
+        super().__init__(major, minor, keep=lambda start, end: not self.lose)
         self.lose = False
+        self.made.append(self)
 
     def lost(self) -> int:
         return super().lost() + self.lose
 
     def start_over(self) -> None:
-        self.lose = False
         super().start_over()
+        self.lose = False
 
 
-def test_events_that_are_lost_in_the_instant(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    made: list[Losing] = []
+@pytest.fixture
+def losing(monkeypatch: pytest.MonkeyPatch) -> None:
+    Losing.made.clear()
+    monkeypatch.setattr(live_card, "WriteTracker", Losing)
 
-    def tracker(major: int, minor: int) -> Losing:
-        made.append(Losing(major, minor))
-        return made[-1]
 
-    monkeypatch.setattr(live_card, "WriteTracker", tracker)
+@pytest.mark.usefixtures("losing")
+def test_events_that_are_lost_in_the_instant(tmp_path: Path) -> None:
     with live_board(tmp_path, filled=8 * MIB) as board:
+        at = places_of(board, "noise")[0][1]
         oracle = Oracle(board)
 
-        def losing() -> None:
-            made[0].lose = oracle.calls == 0
+        def lose() -> None:
             oracle()
+            if oracle.calls == 1:
+                Losing.made[0].lose = True
+                scribble(board.device, at, 4096)
 
-        taken = take(board, losing)
+        taken = take(board, lose)
         assert oracle.calls == 2
         assert not differing(taken, oracle)
+
+
+@pytest.mark.usefixtures("losing")
+def test_what_was_written_while_events_were_lost_is_read_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is in files, and what maps are made of."""
+    syncing, synced = Freezer.sync_until_quick, []
+
+    def write(freezer: Freezer, *given: Any, **named: Any) -> float:
+        synced.append(syncing(freezer, *given, **named))
+        if len(synced) == 2:  # all has been read by then
+            Losing.made[0].lose = True
+            with (board.root / "noise").open("r+b") as noise:
+                noise.write(os.urandom(MIB))
+            (board.root / "new").write_bytes(os.urandom(4 * MIB))
+            os.sync()
+        return synced[-1]
+
+    monkeypatch.setattr(Freezer, "sync_until_quick", write)
+    with live_board(tmp_path, filled=8 * MIB) as board:
+        oracle = Oracle(board)
+        taken = take(board, oracle)
+        assert not differing(taken, oracle)
+        found = files_in(taken.image, board, ["new"], tmp_path / "files") / "new"
+        assert found.read_bytes() == (board.root / "new").read_bytes()
 
 
 def test_nothing_is_told_or_in_the_way_then(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -245,6 +280,64 @@ def test_rounds_and_memory_are_those_of_the_policy(tmp_path: Path, monkeypatch: 
         assert len(source["rounds"]) == 6
         assert source["freezes"] == 2
         assert not differing(taken, oracle)
+
+
+def test_a_board_that_always_writes_more_than_fits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cell = 256 << 10
+    reading = LiveReading._round
+
+    def and_then_written(self: LiveReading, *given: Any) -> int:
+        done = reading(self, *given)
+        for number in range(16):
+            scribble(board.device, at + number * cell, 4096)
+        return done
+
+    monkeypatch.setattr(LiveReading, "_round", and_then_written)
+    log = tmp_path / "log"
+    with live_board(tmp_path, filled=8 * MIB) as board:
+        at = max(places_of(board, "noise"), key=lambda place: place[2])[1]
+        with pytest.raises(BackupctlError, match=r"frozen 6 times, and each time .* more had to be read than fits"):
+            take(board, image=ImagePolicy(max_freeze=30, freeze_memory=8 * cell), after=("sh", "-c", f"echo >>{log}"))
+    assert log.read_text() == "\n" * 6
+
+
+def test_a_map_that_fails_its_checksum_in_the_instant(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once: it is not believed, and the next one is."""
+    judged: list[CardMap] = []
+
+    def read_map(reader: ReadAt, sector_size: int, leave_out: tuple[int, ...], is_hint: bool, memory: Any) -> CardMap:
+        if is_hint or judged:
+            return read_card_map(reader, sector_size, leave_out, is_hint, memory)
+        judged.append(read_card_map(Torn(reader, bitmap), sector_size, leave_out, is_hint, MapMemory()))
+        return judged[0]
+
+    monkeypatch.setattr(live_card, "read_card_map", read_map)
+    with live_board(tmp_path, filled=8 * MIB) as board:
+        listed = tool("dumpe2fs", f"{board.device}p2")
+        bitmap = board.volume.start + 4096 * int(re.findall(r"Block bitmap at (\d+)", listed)[0])
+        oracle = Oracle(board)
+        taken = take(board, oracle)
+        assert "bitmap" in judged[0].warnings[0]
+        assert (taken.record["source"]["freezes"], taken.record["warnings"]) == (2, [])
+        assert not differing(taken, oracle)
+
+
+@dataclass(frozen=True)
+class Torn:
+    """ReadAt in which a byte is another one."""
+
+    inner: ReadAt
+    at: int
+
+    @property
+    def size(self) -> int:
+        return self.inner.size
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        data = bytearray(self.inner.read_at(offset, length))
+        if offset <= self.at < offset + length:
+            data[self.at - offset] ^= 1
+        return bytes(data)
 
 
 def test_what_was_deleted_meanwhile_is_free(tmp_path: Path) -> None:

@@ -173,6 +173,20 @@ def test_late_by_itself(card: NestedCard) -> None:
         assert freeze.thawed_early == ()
 
 
+def test_what_is_frozen_when_it_is_late_already(card: NestedCard) -> None:
+    """By a parent whose freeze of the one before took so long."""
+    fd = os.open(card.inner, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        with Watchdog() as watchdog:
+            watchdog.arm([fd], 0.1)
+            time.sleep(0.5)
+            tool("fsfreeze", "--freeze", card.inner)
+            assert_let_go(card, within=1.0)
+            assert watchdog.disarm()
+    finally:
+        os.close(fd)
+
+
 def test_what_it_is(card: NestedCard) -> None:
     with Watchdog() as watchdog:
         ready = watchdog.exempt

@@ -46,7 +46,7 @@ class PausedReading:
         with of_the_card():
             live.look_again()  # what was done before the freeze may have mounted something
         live.freezer.sync_until_quick(_QUICK_SYNC_SECONDS, _SYNC_ATTEMPTS)
-        self._refuse_if_too_long()
+        refuse_if_too_long(live, self._max_freeze)
         with self._read_only():
             with of_the_card():
                 live.look_again()
@@ -68,29 +68,6 @@ class PausedReading:
             )
         return Instant(card, freeze.seconds, (), 1)
 
-    def _refuse_if_too_long(self) -> None:
-        """By what the card gives of a sample of its data."""
-        hint = self._live.map(frozen=False)
-        sample, took = 0, 0.0
-        for start, end in hint.data:
-            began = time.monotonic()
-            for at in range(start, min(end, start + _SAMPLE_BYTES - sample), _SAMPLE_STEP):
-                length = min(_SAMPLE_STEP, end - at)
-                sample += length
-                with suppress(OSError):  # what cannot be read takes its time all the same
-                    self._live.reader.read_at(at, length)
-            took += time.monotonic() - began
-            if sample >= _SAMPLE_BYTES:
-                break
-        needed = _MARGIN * took * hint.data.total / max(1, sample)
-        if needed > self._max_freeze:
-            raise Refused(
-                f"reading {size(hint.data.total)} would keep the board frozen for about {duration(needed)}, "
-                f"and the policy allows {self._max_freeze:g} s",
-                'Capture the card when the board is off, allow more max_freeze, or use live = "tracked" with a kernel '
-                "that has trace events for block devices.",
-            )
-
     @contextmanager
     def _read_only(self) -> Iterator[None]:
         undoing = Undoing(self._state_folder, self._reporter, _REMOUNT_SECONDS)
@@ -102,3 +79,27 @@ class PausedReading:
             yield
         finally:
             undoing.undo()
+
+
+def refuse_if_too_long(live: LiveCard, max_freeze: float) -> None:
+    """Raises Refused if reading the card takes longer than `max_freeze` seconds, by what it gives of a sample."""
+    hint = live.map(frozen=False)
+    sample, took = 0, 0.0
+    for start, end in hint.data:
+        began = time.monotonic()
+        for at in range(start, min(end, start + _SAMPLE_BYTES - sample), _SAMPLE_STEP):
+            length = min(_SAMPLE_STEP, end - at)
+            sample += length
+            with suppress(OSError):  # what cannot be read takes its time all the same
+                live.reader.read_at(at, length)
+        took += time.monotonic() - began
+        if sample >= _SAMPLE_BYTES:
+            break
+    needed = _MARGIN * took * hint.data.total / max(1, sample)
+    if needed > max_freeze:
+        raise Refused(
+            f"reading {size(hint.data.total)} would keep the board frozen for about {duration(needed)}, "
+            f"and the policy allows {max_freeze:g} s",
+            'Capture the card when the board is off, allow more max_freeze, or use live = "tracked" with a kernel '
+            "that has trace events for block devices.",
+        )

@@ -101,9 +101,12 @@ def _open_device(path: Path, policy: ImagePolicy, stack: ExitStack) -> Source:
     )
     try:
         device = stack.enter_context(open_exclusive(path, write=False))
-    except InUse:
+    except InUse as error:
         if policy.live == "refuse":
-            raise
+            raise InUse(
+                error.cause,
+                'The policy refuses cards in use: unmount it, or choose live = "tracked" under [image].',
+            ) from error
         live = stack.enter_context(open_live(path, policy.leave_out, policy.live == "tracked"))
         identity["live"] = policy.live
         return Source(str(path), live.reader, disk.sector_size, identity, lambda: None, live, warnings)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from backupctl.domain.errors import Refused
 from backupctl.domain.record import card_of
 from backupctl.domain.units import size
 from backupctl.operations.preflight.check import OK, REFUSE, WARNING, Check
@@ -66,6 +67,13 @@ def check_use(situation: CardSituation) -> Check:
     synced = [each.places[0].mount.mount_point for each in live.file_systems if each.treatment is Treatment.SYNC]
     detail = "the source is in use; its writes are followed (seen: yes)"
     if live.tracker is None:
+        from backupctl.operations.capturing.paused import refuse_if_too_long
+
+        try:
+            # Before any service is stopped for it.
+            refuse_if_too_long(live, situation.policy.image.max_freeze)
+        except Refused as error:
+            return Check("in use", REFUSE, error.cause, error.hint)
         return Check("in use", OK, f"the source is in use; all of it stands still meanwhile: {', '.join(frozen)}")
     if not live.proven:
         return Check(
