@@ -225,6 +225,7 @@ def test_what_cannot_be_frozen_is_of_the_same_instant(tmp_path: Path, monkeypatc
         reap()
     assert roots_frozen == [True, True]
     assert taken.record["source"]["freezes"] == 2  # the late one was noticed, and is in the second
+    assert taken.record["source"]["marked_in_use"] == [1]
     image = taken.image.read_bytes()[volume.start : volume.start + volume.size]
     assert image == instants[1]  # an ext2 that is mounted is read whole
     alone = tmp_path / "boot.img"
@@ -308,13 +309,16 @@ def test_a_map_that_fails_its_checksum_in_the_instant(tmp_path: Path, monkeypatc
     def read_map(reader: ReadAt, sector_size: int, leave_out: tuple[int, ...], is_hint: bool, memory: Any) -> CardMap:
         if is_hint or judged:
             return read_card_map(reader, sector_size, leave_out, is_hint, memory)
-        judged.append(read_card_map(Torn(reader, bitmap), sector_size, leave_out, is_hint, MapMemory()))
+        judged.append(read_card_map(Torn(reader, bit), sector_size, leave_out, is_hint, MapMemory()))
         return judged[0]
 
     monkeypatch.setattr(live_card, "read_card_map", read_map)
     with live_board(tmp_path, filled=8 * MIB) as board:
         listed = tool("dumpe2fs", f"{board.device}p2")
         bitmap = board.volume.start + 4096 * int(re.findall(r"Block bitmap at (\d+)", listed)[0])
+        block = (places_of(board, "noise")[0][1] - board.volume.start) // 4096
+        assert block < 4096 * 8  # it is in the first group, and calls a block of a file free
+        bit = bitmap + block // 8
         oracle = Oracle(board)
         taken = take(board, oracle)
         assert "bitmap" in judged[0].warnings[0]

@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 
 from backupctl.board import mounted as mounted_file_systems
-from backupctl.domain.errors import BackupctlError, Exit
+from backupctl.domain.errors import BackupctlError, Exit, Refused
 from backupctl.domain.policy import HooksPolicy, ImagePolicy, Policy
+from backupctl.operations.capturing import paused as paused_reading
 from backupctl.operations.capturing.capture import CaptureOptions, capture
 from backupctl.operations.capturing.intake import Intake
 from backupctl.operations.facts import this_machine
@@ -199,6 +200,15 @@ def test_what_cannot_be_frozen_is_read_only_while_it_is_paused(
         finally:
             reap()
             tool("umount", boot)
+
+
+def test_nothing_is_stopped_for_what_takes_too_long(
+    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(paused_reading, "_MARGIN", 1e9)
+    with pytest.raises(Refused, match="would keep the board frozen for about"):
+        take_paused(place, tmp_path, ("touch", str(place.log)))
+    assert not place.log.exists()
 
 
 def test_what_is_mounted_while_it_is_paused(place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
