@@ -11,6 +11,8 @@ from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
 
+_OF = {"image": "card", "files": "files"}
+
 
 def _named(item: Json) -> str:
     label = f", {item['label']}" if item["label"] else ""
@@ -50,14 +52,18 @@ def plan_as_json(result: Json) -> list[Json]:
 
 def plan(result: Json) -> str:
     """What a thinning does to each capture, and why."""
-    rows, said_below = [], f": {result['held']}"
+    several = len({item["kind"] for item in result["captures"]}) > 1
+    rows: list[tuple[str, ...]] = []
+    said_below = f": {result['held']}"
     for item in result["captures"]:
         label = f"{item['label']}: " if item["label"] else ""
         why = ", ".join(reason.removesuffix(said_below) for reason in item["reasons"])
-        rows.append((item["action"], local(item["started"], zone=False), f"{label}{why}"))
+        of = [_OF[item["kind"]]] if several else []
+        rows.append((item["action"], local(item["started"], zone=False), *of, f"{label}{why}"))
     if not rows:
         return f"board {result['board']}: there is no capture yet"
-    lines = [f"board {result['board']}", "", table(("", "taken", "why"), rows)]
+    head = ("", "taken", "of", "why") if several else ("", "taken", "why")
+    lines = [f"board {result['board']}", "", table(head, rows)]
     if result["held"]:
         lines += ["", paragraph(f"Nothing goes, since {result['held']}.")]
     if result["unusual"]:

@@ -6,6 +6,7 @@ What has to stay or go follows from what was typed, and from times that the capt
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import time
@@ -109,6 +110,19 @@ def test_more_than_is_usual_wants_another_word(hurt: Made, policy: Path) -> None
     assert "say --all" in thin(hurt, policy, "--yes", code=4).out
     assert "2 captures removed" in thin(hurt, policy, "--yes", "--all").out
     assert ids(hurt) == there[2:]
+
+
+def test_cards_and_files_are_counted_apart(hurt: Made, policy: Path, tmp_path: Path) -> None:
+    tree = tmp_path / "tree"
+    tree.mkdir()
+    (tree / "note").write_text("water the ferns\n")
+    files = [hurt.capture(source=tree) for _ in range(2)]
+    shown = thin(hurt, policy, "--dry-run").out
+    found = re.findall(r"^(goes|stays) .* (card|files)  ", shown, re.MULTILINE)
+    assert found == [("goes", "card"), ("stays", "card"), ("goes", "files"), ("stays", "files")]
+    thin(hurt, policy, "--yes")
+    assert ids(hurt) == [hurt.captures[1], files[1]]
+    assert "newest good capture of its kind" in backupctl(hurt.share, "discard", hurt.captures[1], "--yes", code=3).err
 
 
 def test_a_guard_ends_by_itself(hurt: Made, policy: Path) -> None:

@@ -39,7 +39,7 @@ def discard(shelf: Shelf, options: DiscardOptions, facts: Facts, reporter: Repor
     _refuse_if_guarded(id, captures, history, facts.now())
     question = f"{id} will be removed from the share, and cannot be restored any more."
     if _is_newest_good(id, captures):
-        wanted = f"{id} is the newest good capture of its card"
+        wanted = f"{id} is the newest good capture of its kind"
         if options.again is not None and options.again != id:
             raise Refused(f"{wanted}, but {options.again} was said again", "Nothing was removed. Which is it?")
         if options.again is None and not reporter.ask(f"{question} It is the newest good one. Type its id:", id):

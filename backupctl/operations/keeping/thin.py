@@ -146,7 +146,14 @@ def _as_json(shelf: Shelf, history: History, plan: Plan, captures: Captures) -> 
     return {
         "board": shelf.board,
         "captures": [
-            {"id": record.id, "action": action, "reasons": reasons, "started": record.started, "label": record.label}
+            {
+                "id": record.id,
+                "kind": record.kind,
+                "action": action,
+                "reasons": reasons,
+                "started": record.started,
+                "label": record.label,
+            }
             for record, action, reasons in [*planned, *late]
         ],
         "held": plan.held,
