@@ -208,11 +208,19 @@ def test_the_last_of_an_old_card_stays_until_the_new_one_is_proven(hurt: Made, p
 def begun(made: Made, happened: Callable[[], bool], *arguments: str | Path) -> subprocess.Popen[bytes]:
     """A run in a process group of its own, as soon as something has happened."""
     words = command(*arguments, "--quiet")
-    run = subprocess.Popen(words, env=environment(made.share), start_new_session=True, stdout=subprocess.DEVNULL)
+    run = subprocess.Popen(
+        words, env=environment(made.share), start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
     while not happened():
         assert run.poll() is None, "too quick to be caught"
         time.sleep(0.0002)
     return run
+
+
+def ended(run: subprocess.Popen[bytes]) -> tuple[int, str]:
+    """Its exit code, and what it said of errors, in one line."""
+    _, told = run.communicate(timeout=60)
+    return run.returncode, " ".join(told.decode().split())
 
 
 def check_left(made: Made, policy: Path, target: Path) -> None:
@@ -230,11 +238,21 @@ def check_left(made: Made, policy: Path, target: Path) -> None:
 def test_one_that_was_killed_is_finished_by_the_next(hurt: Made, policy: Path, tmp_path: Path, where: str) -> None:
     run = begun(hurt, lambda: any(hurt.shelf.glob(where)), "thin", "--policy", policy, "--yes")
     os.killpg(run.pid, signal.SIGKILL)
-    assert run.wait() == -signal.SIGKILL
+    assert ended(run)[0] == -signal.SIGKILL
     for id in ids(hurt):
         target = tmp_path / f"{id}.img"
         backupctl(hurt.share, "restore", id, target)
         assert target.read_bytes() == hurt.states[hurt.captures.index(id)].read_bytes()
+    check_left(hurt, policy, tmp_path / "back.img")
+
+
+def test_one_that_was_stopped_says_that_captures_may_have_gone(hurt: Made, policy: Path, tmp_path: Path) -> None:
+    run = begun(hurt, lambda: any(hurt.shelf.glob("trash/*/*.record.json")), "thin", "--policy", policy, "--yes")
+    run.send_signal(signal.SIGINT)
+    code, said = ended(run)
+    assert code == 130
+    assert "Some of what was to go may have gone." in said
+    assert "is as it was" not in said
     check_left(hurt, policy, tmp_path / "back.img")
 
 
@@ -243,7 +261,7 @@ def test_of_two_at_once_one_is_told_to_wait(hurt: Made, policy: Path, tmp_path: 
     os.killpg(run.pid, signal.SIGSTOP)
     assert "is at work on this board's shelf (thinning" in thin(hurt, policy, "--yes", code=6).err
     os.killpg(run.pid, signal.SIGCONT)
-    assert run.wait() == 0
+    assert ended(run)[0] == 0
     check_left(hurt, policy, tmp_path / "back.img")
 
 
@@ -255,7 +273,7 @@ def test_what_is_being_restored_can_be_restored_to_its_end(hurt: Made, policy: P
     assert "1 capture removed" in said
     assert "the trash stays while" in said
     os.killpg(run.pid, signal.SIGCONT)
-    assert run.wait() == 0
+    assert ended(run)[0] == 0
     assert target.read_bytes() == hurt.states[0].read_bytes()
     check_left(hurt, policy, tmp_path / "left.img")
 

@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from backupctl.domain.errors import BackupctlError
+from backupctl.domain.errors import BackupctlError, Interrupted
 from backupctl.domain.events import History
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
@@ -18,7 +18,7 @@ from backupctl.domain.units import size
 from backupctl.operations.keeping.rewriting import Rewriting, rewrite
 from backupctl.operations.keeping.survey import PartFile, Survey, survey
 from backupctl.operations.progress import Step, Stop, step_by_step
-from backupctl.operations.session import HeldSession
+from backupctl.operations.session import HeldSession, share_failed
 from backupctl.share.ballast import make_ballast_again
 from backupctl.share.captures import Captures, read_record, record_name
 from backupctl.share.parts import part_name
@@ -31,6 +31,10 @@ from backupctl.share.tables import table_name
 from backupctl.share.trash import FULL, Grace, Tray, bring_back, bytes_held, empty, parts_holding
 
 NOT_COUNTED = "its run's lock had been taken over when it was committed, and it does not count"
+_CUT_SHORT = (
+    "Some of what was to go may have gone. Nothing was touched that a capture needs which is still listed, and the "
+    "next thinning finishes this one."
+)
 _SETTLES_SECONDS = 5.0  # some servers give room back a little later
 _SMALL = 4 << 20  # bytes: less than that, others on the same share gain and lose all the time
 _SCRAP_SECONDS = 3600.0  # a small file has its name within that, or never
@@ -70,7 +74,12 @@ def remove(
     rewriting parts. Raises OSError, Busy, Interrupted; whatever it raises, everything that is still listed can be
     restored, and the next one goes on.
     """
-    return _Run(session, known, grace, stop).take(captures, by, policy, traffic)
+    try:
+        return _Run(session, known, grace, stop).take(captures, by, policy, traffic)
+    except (Interrupted, OSError) as error:
+        failure = share_failed(error) if isinstance(error, OSError) else error
+        failure.hint = _CUT_SHORT
+        raise failure from None if failure is error else error
 
 
 def as_json(removals: Sequence[Removal]) -> dict[str, Any]:
