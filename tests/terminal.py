@@ -13,6 +13,7 @@ import termios
 import time
 from collections.abc import Mapping
 from pathlib import Path
+from typing import IO
 
 from tests.program import command, environment
 
@@ -20,13 +21,16 @@ SECONDS = 60
 
 
 class Terminal:
-    """One run. `seen`: everything so far, with line ends as in a file; `typed`: how many lines were typed."""
+    """One run. `seen`: everything so far, with line ends as in a file; `typed`: how many lines were typed.
 
-    def __init__(self, *words: str | Path, more: Mapping[str, str] | None = None) -> None:
+    `out`: its standard output goes there instead.
+    """
+
+    def __init__(self, *words: str | Path, more: Mapping[str, str] | None = None, out: IO[bytes] | None = None) -> None:
         self._ours, theirs = pty.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         self._process = subprocess.Popen(
-            command(*words), stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
+            command(*words), stdin=theirs, stdout=out or theirs, stderr=theirs, start_new_session=True,
             env=environment(None) | {"TERM": "xterm"} | dict(more or {}),
             preexec_fn=lambda: os.close(os.open(os.ttyname(theirs), os.O_RDWR)),  # now it is the controlling terminal
         )  # fmt: skip
@@ -65,7 +69,7 @@ class Terminal:
         if "assword" in question:
             time.sleep(0.2)  # what is typed before the echo is off is shown by the terminal, not by the program
         self.typed += 1
-        os.write(self._ours, f"{line}\n".encode())
+        os.write(self._ours, os.fsencode(f"{line}\n"))
         return told
 
     def interrupt(self) -> None:

@@ -29,7 +29,7 @@ from backupctl.cli.shares import (
     ServerOption,
     UserOption,
 )
-from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError
+from backupctl.domain.errors import BackupctlError, Exit, Refused, UsageError, of_system
 
 if TYPE_CHECKING:
     from backupctl.operations.fleet.beginning import Wish
@@ -71,19 +71,34 @@ def begin(
     from backupctl.cli.begin_guide import Guide
     from backupctl.cli.conversation import Conversation, refuse_without_terminal
     from backupctl.cli.places import load_policy, policy_words
+    from backupctl.cli.share_questions import refuse_contradictions
     from backupctl.cli.text import printable
     from backupctl.cli.view import View
     from backupctl.operations.fleet.beginning import Wish, World
+    from backupctl.operations.shares.share_plan import NFS, SMB
 
-    if guest and user is not None:
-        raise UsageError("a guest has no account", "Leave out --guest or --user.")
+    refuse_contradictions(guest, user, password_file, protocol)
+    if protocol not in (SMB, NFS):
+        raise UsageError(f"there is no protocol {protocol!r}", "Say --protocol smb, or --protocol nfs.")
+    if server is None and (path is not None or protocol != SMB):
+        raise UsageError("--path and --protocol are of a server", "Say --server NAME as well.")
+    if server is not None and share is not None:
+        raise UsageError(
+            f"is it {share}, or what --server has?",
+            "--share (or BACKUPCTL_SHARE) is a share that is mounted here already; --server one that is not yet.",
+        )
+    if dry_run and like is not None:
+        raise UsageError("--like shows all that it would do, and asks before it does", "Leave out --dry-run.")
     if not dry_run and not yes:
         refuse_without_terminal()
     if not dry_run and os.geteuid() != 0:
         raise Refused("what a board needs for its nights only root can set up", "Run it again with sudo.")
     view = View(quiet)
-    wish = Wish(share and share.absolute(), board, policy and policy_words(policy), source, same_machine)
-    given = Given(server, path, mount, user, protocol, guest, password_file, like)
+    wish = Wish(share and share.absolute(), board, policy and policy_words(policy), source, same_machine=same_machine)
+    given = Given(
+        server=server, path=path, mount=mount, user=user, protocol=protocol, guest=guest, password_file=password_file,
+        like=like,
+    )  # fmt: skip
     world = World(facts_of_machine(), Systemd(root), root, load_policy)
     guide = Guide(Course(world, given, Conversation(agreed=yes), view), wish)
     try:
@@ -101,7 +116,8 @@ def begin(
         view.error(error.cause, error.hint)
         code = error.exit_code
     except OSError as error:
-        view.error(str(error), "")
+        told = of_system(error)
+        view.error(told.cause, told.hint)
         code = Exit.FAILED
     if code not in (Exit.DONE, Exit.WARNINGS, Exit.PARTIAL) and not dry_run:
         print(f"\n{printable(shown.stopped(_again(guide.wish)))}", file=sys.stderr)

@@ -14,7 +14,7 @@ from backupctl.cli.begin_course import Course, Ended, StepFailed
 from backupctl.cli.begin_share import share_step
 from backupctl.cli.command import stall_of
 from backupctl.cli.places import called_as, known_policies, load_policy, policy_file, policy_words, program
-from backupctl.domain.errors import BackupctlError, Exit, worst
+from backupctl.domain.errors import BackupctlError, Exit, of_system, worst
 from backupctl.domain.names import checked_board
 from backupctl.domain.policy import Policy
 from backupctl.operations.capturing.capture import CaptureOptions
@@ -119,7 +119,8 @@ class Guide:
                 self.course.view.error(error.cause, error.hint)
                 code = error.exit_code
             except OSError as error:
-                self.course.view.error(str(error), "")
+                told = of_system(error)
+                self.course.view.error(told.cause, told.hint)
                 code = Exit.FAILED
             if talk.agreed:
                 raise Ended(code)

@@ -42,6 +42,8 @@ def boards(
 ) -> None:
     """Tells of every board on the share, and what needs attention."""
     if context.invoked_subcommand is not None:
+        if metrics is not None or as_json:
+            raise UsageError("--json goes behind the word of what to do, and --metrics only with `boards` itself")
         context.obj = share
         return
     from backupctl.cli import boards_view as view

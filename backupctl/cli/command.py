@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from backupctl.domain.errors import Exit, UsageError
+from backupctl.domain.errors import BackupctlError, Exit, UsageError
 
 Json = dict[str, Any]
 
@@ -92,13 +92,25 @@ def run_command(
     from backupctl.cli.view import View
 
     result, ended = run(task, View(quiet), stall_seconds or STALL_SECONDS)
-    if result is not None:
-        text = json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result))
-        if text:
-            print(text)
-        ended = code(result)
-    afterwards(result, ended)
+    try:
+        if result is not None:
+            ended = code(result)
+            text = json.dumps(json_of(result), indent=2, ensure_ascii=False) if as_json else printable(show(result))
+            if text:
+                _print(text)
+    finally:  # also where nobody reads the result, or a log is full
+        afterwards(result, ended)
     sys.exit(int(ended))
+
+
+def _print(text: str) -> None:
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        raise  # whoever closed it knows
+    except OSError as error:
+        cause = f"the result cannot be written to standard output: {error.strerror}"
+        raise BackupctlError(cause, "Whatever the command does is done.") from None
 
 
 def stall_of(policy: Any) -> float:

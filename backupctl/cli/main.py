@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import re
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -25,7 +27,7 @@ from backupctl.cli import (
     timers,
 )
 from backupctl.cli.command import Json, JsonOption, QuietOption, facts_of_machine, run_command
-from backupctl.domain.errors import BackupctlError, of_system
+from backupctl.domain.errors import BackupctlError, UsageError, of_system
 
 app = typer.Typer(
     name="backupctl",
@@ -84,16 +86,43 @@ def demo(
     run_command(task, lambda result: render.demo(result, called_as()), as_json, quiet)
 
 
+def _open_standard_files() -> None:
+    """Gives standard input, output and error, where the program was started without them, to /dev/null.
+
+    Or a card that is opened would be one of them, and get what somebody prints.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            opened = os.open(os.devnull, os.O_RDWR)  # the lowest number that is free: this one
+            setattr(sys, name, os.fdopen(opened, mode, closefd=False))
+
+
+def _refuse_empty_words(words: list[str]) -> None:
+    """Raises UsageError: an empty path would be the current folder, an empty name whatever is usual."""
+    for before, word in zip(["", *words], words, strict=False):
+        if not word or re.fullmatch(r"--[a-z-]+=", word):
+            option = f"{before} ''" if before.startswith("-") and not word else word or "''"
+            raise UsageError(
+                f"nothing is said there: {option}",
+                "Was a variable of a script not set? Say what is meant, or leave it out.",
+            )
+
+
 def main() -> None:
     """The console script."""
+    _open_standard_files()
     if sys.argv[1:2] == ["thaw"]:
         sys.dont_write_bytecode = True  # where it would be written to may be frozen
     from backupctl.cli.view import View
 
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        # File names need not be UTF-8, and a terminal need not show all of it.
-        sys.stdout.reconfigure(errors="backslashreplace")
+    for stream in (sys.stdin, sys.stdout):
+        if isinstance(stream, io.TextIOWrapper):
+            # File names and what is typed need not be UTF-8, and a terminal need not show all of it.
+            stream.reconfigure(errors="backslashreplace")
     try:
+        _refuse_empty_words(sys.argv[1:])
         app(standalone_mode=True)
     except BackupctlError as error:
         View().error(error.cause, error.hint)

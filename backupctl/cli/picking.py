@@ -116,6 +116,8 @@ def browse(
     from backupctl.cli import picking_view as view
 
     moment = moment_of(as_of)
+    if end and (moment or board is not None):
+        raise UsageError("--end is told by the folder alone", "backupctl browse --end DIR")
     if len(words) != (1 if end or moment else 2):
         form = "--end DIR" if end else "--as-of TIME DIR" if moment else "ID DIR, or --as-of TIME DIR"
         raise UsageError("which capture, and where?", f"backupctl browse {form}")

@@ -72,7 +72,8 @@ def load_policy(name: str | None) -> Policy:
     try:
         policy = parse_policy(path.stem, path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"policy {path} cannot be read: {error}") from None
+        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
+        raise UsageError(f"policy {path} cannot be read: {why}") from None
     try:
         parse_calendar_event(policy.schedule.when)
     except UsageError as error:

@@ -26,6 +26,7 @@ from backupctl.cli.command import (
 from backupctl.domain.errors import BackupctlError, Exit, UsageError
 from backupctl.domain.fitting import KINDS_OF_ROOT
 from backupctl.domain.scratch import SCRATCH_FOLDER
+from backupctl.domain.units import counted
 
 
 def register(app: typer.Typer) -> None:
@@ -221,7 +222,15 @@ def restore(
     is_for_cards = fill or shrink or is_clone or any(said is not None for said in (length, partition, file_system))
     if as_archive and (is_card or is_for_cards):
         raise UsageError("an archive goes into a file, as it is", "Leave out --as-archive, or what is for cards.")
-    said = erase if yes else None
+    if partition is not None and file_system is not None:
+        raise UsageError("--file-system is for whole cards", "Leave out --partition, or --file-system.")
+    if not is_card and (erase is not None or wipe_free):
+        raise UsageError(
+            f"{target} is no card: nothing is erased for it, and its free space is zeros",
+            "Leave out --erase and --wipe-free, or name a card; `backupctl cards` lists them.",
+        )
+    if erase is not None and not (yes or dry_run):
+        raise UsageError("--erase answers a question only together with --yes", "Say both, or type the answer.")
 
     def task(reporter: Any, stop: Any) -> Json:
         from backupctl.share.shelf import open_shelf
@@ -251,10 +260,10 @@ def restore(
         from backupctl.operations.restoring.cloning import CloneWishes
         from backupctl.operations.restoring.suiting import Changes
 
-        clone = CloneWishes(new_identity, host_name, forget_machine)
+        clone = CloneWishes(new_identity=new_identity, host_name=host_name, forget_machine=forget_machine)
         clone.check()
         changes = Changes(
-            fill, shrink, may_ask=not (said or dry_run or yes), clone=clone, scratch=scratch, root_kind=file_system
+            fill=fill, shrink=shrink, may_ask=not (dry_run or yes), clone=clone, scratch=scratch, root_kind=file_system
         )
         if not is_card and partition is not None:
             from backupctl.operations.restoring.restore_partition import restore_partition_to_file
@@ -269,7 +278,7 @@ def restore(
         from backupctl.operations.restoring.restore_card import CardOptions, restore_to_card
 
         options = CardOptions(
-            target, erase=said, wipe_free=wipe_free, dry_run=dry_run, show_plan=render.restore_plan, changes=changes
+            target, erase=erase, wipe_free=wipe_free, dry_run=dry_run, show_plan=render.restore_plan, changes=changes
         )
         if partition is None:
             return restore_to_card(*named, options, facts, reporter, stop)
@@ -304,5 +313,6 @@ def _capture_and_target(words: list[str], with_moment: bool) -> tuple[str | None
     # One argument for both, since the first of two can't be the optional one.
     if len(words) != (1 if with_moment else 2):
         form = "--as-of TIME TARGET, without an ID" if with_moment else "ID TARGET, or --as-of TIME TARGET"
-        raise UsageError(f"which capture, and where to? {len(words)} names were given", f"backupctl restore {form}")
+        given = counted(len(words), "name")
+        raise UsageError(f"which capture, and where to? There is {given}", f"backupctl restore {form}")
     return words[0] if len(words) == 2 else None, Path(words[-1])

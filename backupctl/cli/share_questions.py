@@ -8,8 +8,17 @@ import sys
 from pathlib import Path
 
 from backupctl.domain.errors import UsageError
+from backupctl.operations.shares.share_plan import NFS
 
 _PASSWORD_FILE_MOST = 4096
+
+
+def refuse_contradictions(guest: bool, user: str | None, password_file: Path | None, protocol: str | None) -> None:
+    """Raises UsageError for what was said of an account that is none."""
+    if guest and (user is not None or password_file is not None):
+        raise UsageError("a guest has no account", "Leave out --guest, or --user and --password-file.")
+    if protocol == NFS and (user is not None or password_file is not None):
+        raise UsageError("NFS has no accounts", "Leave out --user and --password-file, or use --protocol smb.")
 
 
 def asked(given: str | None, option: str, question: str, default: str | None = None) -> str:

@@ -83,8 +83,7 @@ def share_plan(
     from backupctl.operations.shares.share_plan import as_json as result_of
 
     # Nothing here touches a share, so there is no worker; and a password stays in this process.
-    if guest and user is not None:
-        raise UsageError("a guest has no account", "Leave out --guest or --user.")
+    questions.refuse_contradictions(guest, user, password_file, protocol)
     server = questions.asked(server, "--server", "Name or address of the NAS")
     path = questions.asked(path, "--path", "Name of the share on it")
     mount = questions.asked(mount, "--mount", "Where to mount it", "/mnt/nas")
@@ -95,7 +94,7 @@ def share_plan(
         user = (
             questions.asked(user, "--user or --guest", "This board's account there (empty: none, as a guest)") or None
         )
-    wish = ShareWish(server, path, mount, protocol, user, seal, units)
+    wish = ShareWish(server, path, mount, protocol, user, seal=seal, units=units)
     plan = plan_share(wish)
     result = {**result_of(plan), "replaces_line": replaced_line(plan, root), "applied": apply}
     result["warnings"] += warnings_here(plan.entry, root)
@@ -151,13 +150,15 @@ def share_move(
     from backupctl.operations.shares.share_move import MoveWish
     from backupctl.operations.shares.share_move import move_share as operation
 
+    if password_file is not None and user is None:
+        raise UsageError("whose password is it?", "Say --user NAME; without it, the account stays as it was.")
     account = None
     if user is not None:
         password = questions.password_of(user, server, password_file)
         if password is None:
             raise UsageError("which password?", "Say --password-file FILE, or run this at a terminal, where it asks.")
         account = Account(user, password)
-    wish, facts = MoveWish(server, path, mount, account, yes, dry_run), facts_of_machine()
+    wish, facts = MoveWish(server, path, mount, account, yes=yes, dry_run=dry_run), facts_of_machine()
 
     def task(reporter: Any, stop: Any) -> Json:
         return operation(wish, facts.state_folder, reporter, root)

@@ -40,6 +40,10 @@ _GONE_SECONDS = 5.0  # in which a killed worker goes, unless the kernel holds it
 _STEP_SECONDS = 0.2
 
 
+class _Stopped(Exception):
+    """A signal has come while somebody was asked: what is typed does not matter any more."""
+
+
 class _Pipe:
     """The worker's reporter: sends to the supervisor. A supervisor that is gone asks for a stop."""
 
@@ -67,7 +71,9 @@ class _Pipe:
 
     def ask(self, question: str, expected: str) -> bool:
         self.send({"ask": question, "expected": expected})
-        return self._lines.readline() == b"yes\n"
+        answer = self._lines.readline()
+        self._stop.check()
+        return answer == b"yes\n"
 
     def run(self, shelf: str, if_lost: Event | None) -> None:
         self.send({"run": shelf, "if_lost": if_lost and asdict(if_lost)})
@@ -137,6 +143,7 @@ class _Supervision:
         self._view = view
         self._watch = StallWatch(worker, stall_seconds)
         self._told = _Told()
+        self._is_asking = False
 
     def follow(self) -> tuple[Json | None, Exit]:
         before = [(number, signal.signal(number, self._pass_on)) for number in (signal.SIGTERM, signal.SIGINT)]
@@ -159,6 +166,9 @@ class _Supervision:
     def _pass_on(self, number: int, _: FrameType | None) -> None:
         self._watch.seconds = min(self._watch.seconds, _STOP_SECONDS)
         os.kill(self._worker, number)
+        if self._is_asking:
+            self._is_asking = False
+            raise _Stopped
 
     def _listen(self) -> bool:
         """Until the worker has said all; true if it has stalled before."""
@@ -196,8 +206,7 @@ class _Supervision:
         elif "note" in message:
             view.note(message["note"])
         elif "ask" in message:
-            answer = view.ask(message["ask"], message["expected"])
-            self._connection.sendall(b"yes\n" if answer else b"no\n")
+            self._connection.sendall(b"yes\n" if self._ask(message["ask"], message["expected"]) else b"no\n")
         elif "run" in message:
             told.shelf = message["run"]
             told.if_lost = Event(**message["if_lost"]) if message["if_lost"] else None
@@ -207,6 +216,15 @@ class _Supervision:
             view.clear()
             view.error(message["error"], message["hint"])
             told.code = Exit(message["exit"])
+
+    def _ask(self, question: str, expected: str) -> bool:
+        try:
+            self._is_asking = True
+            answer = self._view.ask(question, expected)
+            self._is_asking = False
+        except _Stopped:
+            return False
+        return answer
 
     def _wait(self) -> int | None:
         """The worker's exit code; None if it does not go: what it has open on the share may hold it."""

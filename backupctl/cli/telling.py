@@ -18,7 +18,7 @@ from backupctl.cli.command import (
     run_command,
     wanted_share,
 )
-from backupctl.domain.errors import Exit, UsageError
+from backupctl.domain.errors import BackupctlError, Exit, UsageError
 
 
 def register(app: typer.Typer) -> None:
@@ -117,8 +117,8 @@ def write_figures(file: Path, result: Json | None, ended: Exit, facts: Any, quie
 
     try:
         write_metrics(file, of_night(result, ended, facts.now()))
-    except OSError as error:
-        View(quiet).note(f"warning: the figures could not be written: {error}")
+    except BackupctlError as error:
+        View(quiet).note(f"warning: {error.cause}")
 
 
 def after_night(

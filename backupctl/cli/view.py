@@ -58,10 +58,15 @@ class View:
         if not sys.stdin.isatty():
             return False
         print("\n".join(map(self._folded, question.splitlines())), file=sys.stderr)
+        # Not by input(), whose prompt goes to standard output where that is a file: into the result.
+        print("> ", end="", file=sys.stderr, flush=True)
+        said = ""
         try:
-            return input("> ").strip() == expected
-        except EOFError:
-            return False
+            said = sys.stdin.readline()
+        finally:
+            if not said.endswith("\n"):
+                print(file=sys.stderr)
+        return said.strip() == expected
 
     def error(self, cause: str, hint: str) -> None:
         self.clear()

@@ -129,6 +129,7 @@ class Interrupted(BackupctlError):
 _HINTS = {
     **dict.fromkeys((errno.EACCES, errno.EPERM), "This user may not. Run the command as root, or as who may."),
     **dict.fromkeys((errno.ENOSPC, errno.EDQUOT), "Make room there, and run the command again."),
+    errno.ENOTDIR: "That is a file, where a folder was expected. Is the path right?",
     errno.EROFS: "It is mounted for reading only.",
     errno.EIO: "A disk or the network has failed. Look at what the system says (dmesg), and run the command again.",
     **dict.fromkeys(

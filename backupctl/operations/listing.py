@@ -46,7 +46,7 @@ def summary(record: CaptureRecord, history: History, now: datetime) -> dict[str,
 
 def open_shelves(share: Path, board: str | None) -> list[Shelf]:
     """The shelf of `board`, or all of a share."""
-    if board is None and not (share / "shelf.json").exists():
+    if board is None and share.is_dir() and not (share / "shelf.json").exists():
         boards = list_boards(share)
         if boards:
             return [open_shelf(share, name) for name in boards]

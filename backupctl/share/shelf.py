@@ -117,7 +117,8 @@ def open_shelf(folder: Path, board: str | None) -> Shelf:
     """
     storage = FolderStorage(folder)
     if not folder.is_dir():
-        raise NotFound(f"there is no folder {folder}", "Is the share mounted?")
+        what = f"{folder} is no folder" if folder.exists() else f"there is no folder {folder}"
+        raise NotFound(what, "Is the share mounted?")
     mark = read_shelf_mark(storage)
     if mark is not None:
         if board is not None and board != mark.board:

@@ -49,7 +49,7 @@ def test_the_figures_of_boards(hurt: Made, tmp_path: Path) -> None:
 
 def test_no_folder_is_made_for_figures(hurt: Made, tmp_path: Path) -> None:
     ended = backupctl(hurt.share, "boards", "--metrics", tmp_path / "mnt/boards.prom", code=1)
-    assert "No such file or directory" in ended.err
+    assert "there is no folder" in ended.err
     assert not (tmp_path / "mnt").exists()
 
 

@@ -8,6 +8,8 @@ from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 from typing import Any
 
+from backupctl.domain.errors import UsageError
+from backupctl.domain.files_policy import IMAGE
 from backupctl.domain.names import capture_id, checked_label
 from backupctl.domain.policy import Policy
 from backupctl.domain.record import Guard
@@ -47,9 +49,11 @@ class CaptureOptions:
     while_frozen: Callable[[], None] | None = None  # a hook of tests: called in the instant that a live card is frozen
 
     def __post_init__(self) -> None:
-        """Raises UsageError for a label that a capture cannot have."""
+        """Raises UsageError for a label that a capture cannot have, and for what its kind has not."""
         if self.label is not None:
             checked_label(self.label)
+        if self.reread and self.subject.kind_by(self.policy) == IMAGE:
+            raise UsageError("--reread is for captures of files", "Of a card, all that is in use is read each time.")
 
     @property
     def subject(self) -> Subject:

@@ -41,11 +41,13 @@ class TreeSource:
 
 
 def folder_source(folder: Path) -> TreeSource:
-    """A folder by itself. Raises NotFound, Refused if it is none."""
+    """A folder by itself. Raises NotFound, UsageError if it is none."""
     if not folder.exists():
         raise NotFound(f"there is no folder {folder}")
     if not folder.is_dir():
-        raise Refused(f"{folder} is no folder", "A card is captured as an image, or mounted and captured as a folder.")
+        raise UsageError(
+            f"{folder} is no folder", "A card is captured as an image, or mounted and captured as a folder."
+        )
     real = folder.resolve()
     identity = {"path": str(real), "model": None, "serial": None, "cid": None}
     return TreeSource(str(real), os.fsencode(real), (b"",), identity)

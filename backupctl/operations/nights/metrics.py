@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-import errno
-import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from backupctl.board.config_file import write_config
-from backupctl.domain.errors import Exit
+from backupctl.domain.errors import BackupctlError, Exit
 from backupctl.formats.openmetrics import Gauge, exposition
 
 Json = dict[str, Any]
 
 
 def write_metrics(file: Path, text: str) -> None:
-    """Raises OSError, also where there is no such folder: it may be a mount point that nothing is mounted on."""
-    if not file.parent.is_dir():
-        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(file.parent))
-    write_config(file, text.encode(), 0o644)
+    """Raises BackupctlError, also where there is no such folder: it may be a mount point with nothing mounted on it."""
+    why = f"there is no folder {file.parent}" if not file.parent.is_dir() else "it is a folder" if file.is_dir() else ""
+    try:
+        if not why:
+            write_config(file, text.encode(), 0o644)
+    except OSError as error:
+        why = error.strerror or str(error)
+    if why:
+        raise BackupctlError(f"the figures could not be written to {file}: {why}", "Name another file with --metrics.")
 
 
 def of_boards(found: Json) -> str:

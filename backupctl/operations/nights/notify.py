@@ -14,7 +14,7 @@ from typing import Any
 
 from backupctl.board.abandonable import within
 from backupctl.board.host import board_name
-from backupctl.domain.errors import BackupctlError, Exit, UsageError
+from backupctl.domain.errors import BackupctlError, Exit, UsageError, of_system
 from backupctl.domain.notify_policy import NotifyPolicy
 from backupctl.domain.policy import Policy
 from backupctl.domain.telling import Memory, Standing, message, noted, told, trial_message
@@ -129,7 +129,8 @@ def look_within(seconds: float, task: Callable[[], Json]) -> tuple[Json | None, 
     try:
         return within(seconds, "the share", task), []
     except (BackupctlError, OSError) as error:
-        return None, [f"the share cannot be looked at: {error}"]
+        told = of_system(error) if isinstance(error, OSError) else error
+        return None, [f"the share cannot be looked at: {told.cause}"]
 
 
 def tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:

@@ -73,6 +73,8 @@ def _unreachable(folder: Path, error: OSError | BackupctlError) -> Check:
         return Check("mount", REFUSE, error.cause, error.hint or _IS_IT_RIGHT)
     if error.errno == errno.ENOENT:
         return Check("mount", REFUSE, f"there is no folder {folder}", _IS_IT_RIGHT)
+    if error.errno == errno.ENOTDIR:
+        return Check("mount", REFUSE, f"{folder} is no folder", _IS_IT_RIGHT)
     if error.errno == errno.ESTALE:
         said = f"{folder} is stale: the server has something else there by now"
         return Check("mount", REFUSE, said, "Unmount it, and mount it again.")

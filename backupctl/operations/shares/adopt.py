@@ -30,7 +30,8 @@ def adopt(folder: Path, board: str | None, same_machine: bool, policy: Policy, f
     remembers which share it is. Raises Refused, NotFound.
     """
     if not folder.is_dir():
-        raise NotFound(f"there is no folder {folder}", "Mount the share first.")
+        what = f"{folder} is no folder" if folder.exists() else f"there is no folder {folder}"
+        raise NotFound(what, "Mount the share first.")
     storage = FolderStorage(folder)
     if read_shelf_mark(storage) is not None:
         shelf = open_shelf(folder, board)
