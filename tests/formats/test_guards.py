@@ -52,7 +52,7 @@ def test_a_guard_is_put_on_changed_and_taken_off(hurt: Made) -> None:
         (["unguard"], "which capture"),
         (["accept"], "which capture"),
         (["guard", "before"], "--reason"),
-        (["guard", "before", "--reason", ""], "cannot be a reason"),
+        (["guard", "before", "--reason", ""], "nothing is said there"),
         (["guard", "before", "--reason", "two\nlines"], "cannot be a reason"),
         (["guard", "before", "--reason", "x", "--until", YESTERDAY], "is over"),
         (["guard", "before", "--reason", "x", "--until", "soon"], "not a date"),
