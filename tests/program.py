@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import atexit
+import calendar
 import contextlib
 import functools
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -48,9 +50,12 @@ def environment(share: Path | None) -> dict[str, str]:
 
 def backupctl(share: Path | None, *arguments: str | Path, code: int | None = 0) -> Ended:
     """Runs it with `share` as its share. `code` is the exit code that it must end with; None: any of the table."""
-    if not {"capture", "night"}.isdisjoint(arguments):
+    takes_capture = not {"capture", "night"}.isdisjoint(arguments)
+    if takes_capture:
         _wait_for_another_second()
     ended = _run([str(argument) for argument in arguments], environment(share))
+    if takes_capture:
+        _note_captures(ended.out)
     assert "Traceback" not in ended.err, (arguments, ended)
     assert code is None or ended.code == code, (arguments, ended)
     return ended
@@ -65,6 +70,14 @@ def _wait_for_another_second() -> None:
     while int(time.time()) == _last_capture:
         time.sleep(0.02)
     _last_capture = int(time.time())
+
+
+def _note_captures(out: str) -> None:
+    """A capture may have got its name in the second after the one in which the program was started."""
+    global _last_capture
+    for name in re.findall(r"\b\d{8}T\d{6}Z-", out):
+        if (named := calendar.timegm(time.strptime(name, "%Y%m%dT%H%M%SZ-"))) == int(time.time()):
+            _last_capture = named
 
 
 def _run(arguments: list[str], chosen: dict[str, str]) -> Ended:
