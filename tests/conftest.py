@@ -9,6 +9,7 @@ import os
 import signal
 
 import pytest
+from hypothesis import settings
 from xdist.remote import Producer  # type: ignore[import-untyped]
 from xdist.scheduler.loadscope import LoadScopeScheduling  # type: ignore[import-untyped]
 
@@ -26,6 +27,11 @@ def pytest_configure() -> None:
     from backupctl.board.private_mounts import enter_private_mounts  # Linux only
 
     enter_private_mounts()
+
+
+# How long one example takes says nothing where the virtual board has the other processor.
+settings.register_profile("shared", deadline=None)
+settings.load_profile("shared")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
