@@ -112,13 +112,10 @@ def begin(
         print(file=sys.stderr)  # below the question
     except (Ended, StepFailed) as ended:
         code = ended.code
-    except BackupctlError as error:
-        view.error(error.cause, error.hint)
-        code = error.exit_code
-    except OSError as error:
+    except (BackupctlError, OSError) as error:
         told = of_system(error)
         view.error(told.cause, told.hint)
-        code = Exit.FAILED
+        code = told.exit_code
     if code not in (Exit.DONE, Exit.WARNINGS, Exit.PARTIAL) and not dry_run:
         print(f"\n{printable(shown.stopped(_again(guide.wish)))}", file=sys.stderr)
     if as_json:

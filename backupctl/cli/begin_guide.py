@@ -115,13 +115,10 @@ class Guide:
                 code = Exit.REFUSED
             except StepFailed as failed:
                 code = failed.code
-            except BackupctlError as error:
-                self.course.view.error(error.cause, error.hint)
-                code = error.exit_code
-            except OSError as error:
+            except (BackupctlError, OSError) as error:
                 told = of_system(error)
                 self.course.view.error(told.cause, told.hint)
-                code = Exit.FAILED
+                code = told.exit_code
             if talk.agreed:
                 raise Ended(code)
             answers = ("again", "skip", "quit") if name in begin_view.SKIPPED else ("again", "quit")

@@ -124,10 +124,7 @@ def main() -> None:
     try:
         _refuse_empty_words(sys.argv[1:])
         app(standalone_mode=True)
-    except BackupctlError as error:
-        View().error(error.cause, error.hint)
-        sys.exit(int(error.exit_code))
-    except OSError as error:
+    except (BackupctlError, OSError) as error:
         told = of_system(error)
         View().error(told.cause, told.hint)
         sys.exit(int(told.exit_code))

@@ -112,9 +112,7 @@ def _outcome(task: Task, reporter: Reporter, stop: Stop) -> Json:
     """The task's result or error as a message; the one place where every exception is caught."""
     try:
         return {"result": task(reporter, stop)}
-    except BackupctlError as error:
-        return {"error": error.cause, "hint": error.hint, "exit": int(error.exit_code)}
-    except OSError as error:
+    except (BackupctlError, OSError) as error:
         told = of_system(error)
         return {"error": told.cause, "hint": told.hint, "exit": int(told.exit_code)}
     except Exception as error:  # noqa: BLE001 - the top of the program

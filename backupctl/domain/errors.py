@@ -139,8 +139,10 @@ _HINTS = {
 }
 
 
-def of_system(error: OSError) -> BackupctlError:
-    """What the system would not do, for somebody who does not know what was asked of it."""
+def of_system(error: OSError | BackupctlError) -> BackupctlError:
+    """What the system would not do, for somebody who does not know what was asked of it; an error of ours as it is."""
+    if isinstance(error, BackupctlError):
+        return error
     said = error.strerror or str(error)
     where = error.filename.decode(errors="replace") if isinstance(error.filename, bytes) else error.filename
     return BackupctlError(f"{where}: {said}" if where else said, _HINTS.get(error.errno or 0, ""))

@@ -18,7 +18,7 @@ from backupctl.domain.events import Event, History, fold, kind_of_run
 from backupctl.operations.facts import Facts
 from backupctl.operations.kept_events import keep, kept, read_kept
 from backupctl.operations.progress import Reporter, Step, Stop
-from backupctl.share.ballast import give_up_ballast, make_ballast_of_the_rest
+from backupctl.share.ballast import BALLAST, give_up_ballast, make_ballast_of_the_rest
 from backupctl.share.captures import list_captures
 from backupctl.share.lock import BEAT_SECONDS, Lock, acquire
 from backupctl.share.manifest import append_event, fold_old_events, read_manifest
@@ -254,15 +254,23 @@ def with_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
         return work()
 
 
-def with_some_ballast(shelf: Shelf, work: Callable[[], _Result]) -> _Result:
-    """The same for what needs a few blocks only: the next thinning will need the rest of the ballast."""
+def say_of_shelf(
+    shelf: Shelf, facts: Facts, reporter: Reporter, doing: str, stop: Stop, say: Callable[[HeldSession], _Result]
+) -> _Result:
+    """What `say` gives, called with the lock held: for what somebody says of a shelf, an event or two.
+
+    On a full share they take of the ballast, and what is left of that becomes ballast again: the next thinning, for
+    which they often are said, will need it. Raises Busy, NoRoom, OSError of the share as BackupctlError.
+    """
+
+    def work() -> _Result:
+        with hold(shelf, facts, reporter, doing, stop=stop) as held:
+            return say(held)
+
+    had_ballast = shelf.storage.size(BALLAST) is not None
     try:
-        return work()
-    except NoRoom:
-        if not give_up_ballast(shelf.storage):
-            raise
-        try:
-            return work()
-        finally:
+        return with_ballast(shelf, work)
+    finally:
+        if had_ballast:
             with suppress(OSError):
                 make_ballast_of_the_rest(shelf.storage)

@@ -110,15 +110,19 @@ def _restore_texts(board: str) -> dict[str, bytes]:
     return {"HOW-TO-RESTORE.txt": how.encode(), "rebuild.sh": here.joinpath("rebuild.sh").read_bytes()}
 
 
+def check_folder(folder: Path, hint: str) -> None:
+    """Raises NotFound if it is none."""
+    if not folder.is_dir():
+        raise NotFound(f"{folder} is no folder" if folder.exists() else f"there is no folder {folder}", hint)
+
+
 def open_shelf(folder: Path, board: str | None) -> Shelf:
     """`folder` is a share (then `board` says whose shelf; the only one there is may go unnamed) or a shelf itself.
 
     Raises NotFound, Refused.
     """
     storage = FolderStorage(folder)
-    if not folder.is_dir():
-        what = f"{folder} is no folder" if folder.exists() else f"there is no folder {folder}"
-        raise NotFound(what, "Is the share mounted?")
+    check_folder(folder, "Is the share mounted?")
     mark = read_shelf_mark(storage)
     if mark is not None:
         if board is not None and board != mark.board:

@@ -67,7 +67,7 @@ BASES = st.sampled_from([
 ])  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(EVENTS, BASES, st.sampled_from(ZONES))
 def test_the_same_moments(text: str, base: datetime, zone: str) -> None:
     theirs = told(text, base, zone)
@@ -75,7 +75,7 @@ def test_the_same_moments(text: str, base: datetime, zone: str) -> None:
     assert ours(text, base, zone) == theirs
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.text("0123/.,:-* Wedaily", max_size=12))
 def test_what_systemd_refuses_is_refused(text: str) -> None:
     try:

@@ -35,9 +35,7 @@ ENTRIES = st.builds(
     frequency=st.integers(0, 9),
     pass_number=st.integers(0, 9),
 )
-FAR = settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+FAR = settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 
 
 def entries(text: str) -> list[Entry]:

@@ -174,7 +174,7 @@ def sample(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
     return made
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(draw=st.data())
 def test_any_change_ends_in_files_or_in_malformed(sample: Sample, draw: st.DataObject) -> None:
     changes = {}

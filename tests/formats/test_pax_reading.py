@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from backupctl.domain.errors import Malformed
@@ -181,7 +181,6 @@ def everything(tree: FileTree) -> Iterator[object]:
             yield from tree.pieces(node)
 
 
-@settings(deadline=None)  # the first one makes the sample
 @given(st.data())
 def test_any_archive_is_read_or_malformed(data: st.DataObject) -> None:
     """With sums that are right again, so that what they guard is reached."""
@@ -202,7 +201,6 @@ def test_any_archive_is_read_or_malformed(data: st.DataObject) -> None:
     assert reader.count < 40 * len(changed)
 
 
-@settings(deadline=None)  # the first one makes the sample
 @given(st.data())
 def test_any_list_is_used_or_malformed(data: st.DataObject) -> None:
     """Lists that tell of another archive: what is read is what the archive holds, or nothing."""

@@ -41,7 +41,7 @@ def test_names(path: str, name: str) -> None:
     assert unit_name(path, "mount") == name
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.lists(PATHS, min_size=1, max_size=40))
 def test_names_of_any_path(paths: list[str]) -> None:
     if shutil.which("systemd-escape") is None:
@@ -106,9 +106,7 @@ def test_systemd_reads_what_was_meant(open_folder: Path) -> None:
 VALUES = st.text(CHARACTERS, min_size=1, max_size=20)
 
 
-@settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(VALUES.map("//nas/{}".format), VALUES)
 def test_any_value_is_read_as_meant_or_refused(open_folder: Path, what: str, options: str) -> None:
     try:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from backupctl.domain.errors import Exit
@@ -62,7 +62,6 @@ NIGHT = {
 }  # fmt: skip
 
 
-@settings(deadline=None)  # a busy machine takes longer now and then
 @given(st.data())
 def test_nothing_that_is_found_has_a_way_into_a_message(data: st.DataObject) -> None:
     texts = st.text(st.characters(codec="utf-8"), max_size=20).map(lambda text: f"{text}{SECRET}{text}")

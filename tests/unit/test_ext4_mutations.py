@@ -145,7 +145,7 @@ def test_a_second_map_reads_what_has_changed(name: str) -> None:
 
 @every_sample
 @given(data=st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_many_lies(name: str, data: st.DataObject) -> None:
     changes = data.draw(
         st.dictionaries(st.sampled_from(metadata(name)), st.integers(0, 255), min_size=1, max_size=8), label="changes"
@@ -156,7 +156,7 @@ def test_many_lies(name: str, data: st.DataObject) -> None:
 
 @every_sample
 @given(data=st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_one_wrong_bit_frees_nothing(name: str, data: st.DataObject) -> None:
     """The map is what it was, or knows less; also without checksums, where two bits of a bitmap may make up."""
     at = data.draw(st.sampled_from(metadata(name)), label="at")
@@ -172,7 +172,7 @@ FIELDS = st.sampled_from((*range(0x2C), *range(0x3A, 0x64), 0xCE, 0xCF, *range(0
 
 
 @given(changes=st.dictionaries(FIELDS, st.sampled_from((0, 1, 2, 3, 4, 16, 127, 128, 255)), min_size=1, max_size=4))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_lies_with_a_right_checksum(changes: dict[int, int]) -> None:
     superblock = bytearray(sample("summed")[1024:2048])
     for at, value in changes.items():
@@ -186,7 +186,7 @@ def test_lies_with_a_right_checksum(changes: dict[int, int]) -> None:
 
 
 @given(block=st.sampled_from(SUMMED_BITMAPS), bit=st.integers(0, 8 * BLOCK - 1))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_every_flipped_bit_of_a_bitmap_is_noticed(block: int, bit: int) -> None:
     at = block * BLOCK + bit // 8
     found = mapped("summed", {at: sample("summed")[at] ^ 1 << bit % 8})

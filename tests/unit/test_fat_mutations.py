@@ -41,7 +41,7 @@ def test_the_unharmed_volumes_are_mapped(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", BASES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     changes=st.lists(st.tuples(st.integers(0, 511), st.binary(min_size=1, max_size=4)), min_size=1, max_size=4),
     keep=st.integers(1, 3),
@@ -60,14 +60,14 @@ def test_any_boot_sector_gives_an_answer_within_the_volume(
         assert not found.zero
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(entries=st.lists(st.sampled_from([0, 0, 1, 0xFF7, 0xFFF, 0x100, 0x010, 0x001]), min_size=1, max_size=400))
 def test_every_12_bit_entry_is_told_from_its_neighbours(entries: list[int]) -> None:
     image = FatImage(len(entries), 12, dict(enumerate(entries, 2)))
     assert mapped(image).free == Ranges(image.free())
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     entries=st.dictionaries(
         st.integers(3, 65526), st.sampled_from([1, 0x100, 0x10000, 0x1000000, 0x10000000, 0xF0000000, 0x30000000])
@@ -78,7 +78,7 @@ def test_the_high_four_bits_of_a_32_bit_entry_do_not_count(entries: dict[int, in
     assert mapped(image).free == Ranges(image.free())
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(entries=st.dictionaries(st.integers(2, 5001), st.sampled_from([1, 0x100, 0xFFFF, 0xFFF7])))
 def test_16_bit_entries(entries: dict[int, int]) -> None:
     image = fat16(entries=entries)
@@ -95,7 +95,7 @@ def test_a_table_longer_than_what_is_read_at_once() -> None:
 
 
 @pytest.mark.parametrize("kind", BASES)
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(data=st.data())
 def test_copies_that_differ_anywhere_are_not_believed(kind: str, data: st.DataObject) -> None:
     image, head = BASES[kind]

@@ -22,7 +22,7 @@ from backupctl.share.storage import FolderStorage
 from backupctl.share.tables import PartSum, Row, TableText, read_table, table_name, write_table
 
 CAPTURE, PART = "20261201T010000Z-image-00c0de", "0" * 20
-in_folder = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=60)
+in_folder = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 hash_names = st.sampled_from(sorted(HASH_BYTES))
 json_values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=12),

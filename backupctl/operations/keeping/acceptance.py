@@ -12,7 +12,7 @@ from backupctl.domain.units import size
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture, summary
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.session import hold, with_some_ballast
+from backupctl.operations.session import HeldSession, say_of_shelf
 from backupctl.share.shelf import Shelf
 
 
@@ -33,14 +33,13 @@ def accept(
     if not yes and not reporter.ask(f"{_lost(found)} Type yes to accept that:", "yes"):
         raise Refused(f"what {found.id} lacks was not accepted", "Nothing was written. In a script: --yes.")
 
-    def work() -> dict[str, Any]:
-        with hold(shelf, facts, reporter, f"acceptance of {found.id}", stop=stop) as held:
-            record = find_capture(captures_of(shelf)[0], found.id)
-            lost = [list(pair) for pair in record.unreadable]
-            held.event("accepted", {"capture": record.id, "lane": record.lane, "ranges": lost}, must_arrive=True)
-            return summary(record, held.history, facts.now())
+    def say(held: HeldSession) -> dict[str, Any]:
+        record = find_capture(captures_of(shelf)[0], found.id)
+        lost = [list(pair) for pair in record.unreadable]
+        held.event("accepted", {"capture": record.id, "lane": record.lane, "ranges": lost}, must_arrive=True)
+        return summary(record, held.history, facts.now())
 
-    return with_some_ballast(shelf, work)
+    return say_of_shelf(shelf, facts, reporter, f"acceptance of {found.id}", stop, say)
 
 
 def _lost(record: CaptureRecord) -> str:

@@ -12,7 +12,7 @@ from backupctl.domain.record import Guard
 from backupctl.operations.facts import Facts
 from backupctl.operations.listing import captures_of, find_capture, summary
 from backupctl.operations.progress import Reporter, Stop
-from backupctl.operations.session import hold, with_some_ballast
+from backupctl.operations.session import HeldSession, say_of_shelf
 from backupctl.share.shelf import Shelf
 
 
@@ -44,11 +44,10 @@ def unguard(
 def _say(
     shelf: Shelf, id: str, kind: str, said: dict[str, Any], facts: Facts, reporter: Reporter, stop: Stop
 ) -> dict[str, Any]:
-    def work() -> dict[str, Any]:
-        with hold(shelf, facts, reporter, f"guard of {id}", stop=stop) as held:
-            # Looked for again: until the lock was ours, another run may have removed it.
-            record = find_capture(captures_of(shelf)[0], id)
-            held.event(kind, {"capture": id, **said}, must_arrive=True)
-            return summary(record, held.history, facts.now())
+    def say(held: HeldSession) -> dict[str, Any]:
+        # Looked for again: until the lock was ours, another run may have removed it.
+        record = find_capture(captures_of(shelf)[0], id)
+        held.event(kind, {"capture": id, **said}, must_arrive=True)
+        return summary(record, held.history, facts.now())
 
-    return with_some_ballast(shelf, work)
+    return say_of_shelf(shelf, facts, reporter, f"guard of {id}", stop, say)

@@ -76,10 +76,13 @@ def remove(
     """
     try:
         return _Run(session, known, grace, stop).take(captures, by, policy, traffic)
-    except (Interrupted, OSError) as error:
-        failure = share_failed(error) if isinstance(error, OSError) else error
+    except Interrupted as error:
+        error.hint = _CUT_SHORT
+        raise
+    except OSError as error:
+        failure = share_failed(error)
         failure.hint = _CUT_SHORT
-        raise failure from None if failure is error else error
+        raise failure from error
 
 
 def as_json(removals: Sequence[Removal]) -> dict[str, Any]:

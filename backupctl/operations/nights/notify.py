@@ -129,8 +129,7 @@ def look_within(seconds: float, task: Callable[[], Json]) -> tuple[Json | None, 
     try:
         return within(seconds, "the share", task), []
     except (BackupctlError, OSError) as error:
-        told = of_system(error) if isinstance(error, OSError) else error
-        return None, [f"the share cannot be looked at: {told.cause}"]
+        return None, [f"the share cannot be looked at: {of_system(error).cause}"]
 
 
 def tell(path: Path, known: Remembered, standings: Sequence[Standing], policy: NotifyPolicy, facts: Facts) -> Json:

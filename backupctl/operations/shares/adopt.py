@@ -17,7 +17,7 @@ from backupctl.operations.preflight.share import IS_IT_MOUNTED
 from backupctl.operations.progress import Reporter
 from backupctl.operations.shares.share_identity import identity_at, remember
 from backupctl.share.marks import read_share_mark, read_shelf_mark
-from backupctl.share.shelf import Shelf, adopt_share, make_shelf, open_shelf
+from backupctl.share.shelf import Shelf, adopt_share, check_folder, make_shelf, open_shelf
 from backupctl.share.storage import FolderStorage
 
 _SAME_MACHINE = "it is a folder of this machine: no protection against losing the machine"
@@ -29,9 +29,7 @@ def adopt(folder: Path, board: str | None, same_machine: bool, policy: Policy, f
     A folder that is a shelf is all of a share that its board may see: then there is nothing to make. This machine
     remembers which share it is. Raises Refused, NotFound.
     """
-    if not folder.is_dir():
-        what = f"{folder} is no folder" if folder.exists() else f"there is no folder {folder}"
-        raise NotFound(what, "Mount the share first.")
+    check_folder(folder, "Mount the share first.")
     storage = FolderStorage(folder)
     if read_shelf_mark(storage) is not None:
         shelf = open_shelf(folder, board)
