@@ -30,7 +30,7 @@ def small(rig: Rig, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             rig.shell("for n in $(seq 100); do umount /srv/small && exit 0; sleep 0.1; done; exit 1")
 
 
-def test_full_share_is_told_once_at_a_sync(rig: Rig, small: str) -> None:
+def test_full_share_is_told_at_a_sync_and_not_for_ever(rig: Rig, small: str) -> None:
     def fill(path: str, size: int) -> list[Any]:
         import errno
         import os
@@ -46,18 +46,17 @@ def test_full_share_is_told_once_at_a_sync(rig: Rig, small: str) -> None:
         file = os.open(f"{path}/filler", os.O_RDWR | os.O_CREAT)
         block = os.urandom(1 << 20)
         written = outcome(lambda: [os.write(file, block) for _ in range(size >> 20)])
-        found = [
-            written,
-            outcome(lambda: os.fsync(file)),
-            outcome(lambda: os.fsync(file)),
-            outcome(lambda: os.close(file)),
-        ]
+        # Once, by fsync(2); more often where the client notes the error of a page only after it has waited for that.
+        synced = [outcome(lambda: os.fsync(file)) for _ in range(10)]
+        found = [written, synced[0], synced[-1], outcome(lambda: os.close(file))]
         Path(path, "filler").unlink()
         return found
 
     rig.shell("fallocate --length 180MiB /srv/small/filler")
-    assert rig.inside(fill, small, 64 * MIB) == ["done", "ENOSPC", "done", "done"]
-    rig.shell("rm /srv/small/filler")
+    try:
+        assert rig.inside(fill, small, 64 * MIB) == ["done", "ENOSPC", "done", "done"]
+    finally:
+        rig.shell("rm /srv/small/filler")
 
 
 def test_capture_onto_a_full_share_fails_and_loses_nothing(rig: Rig, small: str) -> None:

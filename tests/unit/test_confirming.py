@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
+from collections import Counter
 from pathlib import Path
 
 import pytest
 
+from backupctl.domain.errors import NoRoom
 from backupctl.operations.capturing import image_run
 from backupctl.operations.capturing import run as run_module
 from backupctl.operations.capturing.confirming import confirm_parts
@@ -31,6 +34,25 @@ def board(tmp_path: Path) -> SmallBoard:
 def shelf(board: SmallBoard, tmp_path: Path) -> Shelf:
     path = empty_shelf(tmp_path / "share")
     return board.shelf(FolderStorage(path), path)
+
+
+class WroteInTheBackground(FolderStorage):
+    """A share as a client sees it whose writing in the background failed after the run had ended.
+
+    fsync(2): the error is told by the next sync of the file; `times` is how often.
+    """
+
+    times = 0
+
+    def __init__(self, root: Path) -> None:
+        super().__init__(root)
+        self.told: Counter[str] = Counter()
+
+    def sync_file(self, name: str) -> None:
+        if self.told[name] < self.times:
+            self.told[name] += 1
+            raise OSError(errno.ENOSPC, "No space left on device")
+        super().sync_file(name)
 
 
 def spoil(path: Path) -> None:
@@ -91,4 +113,27 @@ def test_nothing_is_lost_by_what_an_unfinished_run_left(
         spoil(part)
     assert confirm(board, shelf)
     assert damaged(shelf) == {}
+    board.verify(shelf)
+
+
+def test_the_next_run_goes_on_when_it_is_told_that_the_last_one_had_no_room(board: SmallBoard, tmp_path: Path) -> None:
+    path = empty_shelf(tmp_path / "share")
+    storage = WroteInTheBackground(path)
+    shelf = board.shelf(storage, path)
+    board.capture(shelf, FIRST_CARD)
+    last = parts(shelf)
+    storage.times = 1
+    board.capture(shelf, SECOND_CARD)
+    assert {f"stock/{part.name}" for part in last} <= storage.told.keys()
+    board.verify(shelf)
+
+
+def test_a_share_that_goes_on_failing_to_sync_what_the_last_run_wrote(board: SmallBoard, tmp_path: Path) -> None:
+    path = empty_shelf(tmp_path / "share")
+    storage = WroteInTheBackground(path)
+    shelf = board.shelf(storage, path)
+    board.capture(shelf, FIRST_CARD)
+    storage.times = 2
+    with pytest.raises(NoRoom):
+        board.capture(shelf, SECOND_CARD)
     board.verify(shelf)

@@ -45,16 +45,28 @@ def confirm_parts(session: HeldSession, stop: Stop) -> list[str]:
     for part in open_parts:
         session.reporter.step(Step("checking what the last run wrote", done, sum(sizes.values())))
         stop.check()
-        # A run that was killed may not have come to it: what can be read now would be gone after a power cut.
-        shelf.storage.sync_file(part_name(part))
+        _settle(shelf, part_name(part))
         if part in tables:
-            shelf.storage.sync_file(table_name(part))
+            _settle(shelf, table_name(part))
             _confirm(session, part, found, stop)
         else:
             _salvage(shelf, part, found)
         done += sizes[part]
     _tell(session, found)
     return found.warnings
+
+
+def _settle(shelf: Shelf, name: str) -> None:
+    """Puts a file of an earlier run on stable storage. Raises OSError.
+
+    A run that was killed may not have come to it: what can be read now would be gone after a power cut.
+    """
+    try:
+        shelf.storage.sync_file(name)
+    except OSError:
+        # That may be of the earlier run, on a share that was full then: an error of writing in the background is told
+        # to whoever syncs the file next, once (fsync(2)). What did arrive is seen by reading the file past the cache.
+        shelf.storage.sync_file(name)
 
 
 def rebuild_tables(session: HeldSession, problems: dict[str, str], stop: Stop) -> list[str]:
