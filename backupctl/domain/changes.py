@@ -6,8 +6,8 @@ that the board ever had.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 SAMPLED_CELLS = 4096  # in use, at most: some 100 change in a night, which is a KiB in the manifest
@@ -76,6 +76,19 @@ class Changes:
             {cell: stored for cell, stored in self.appeared.items() if is_sampled(cell, one_in)},
             frozenset(cell for cell in self.freed if is_sampled(cell, one_in)),
         )
+
+    def fewest(self, written: int, appeared: int, freed: int) -> Changes:
+        """So many of each: those that the smallest samples have."""
+        return replace(
+            self,
+            written={cell: self.written[cell] for cell in _first(self.written, written)},
+            appeared={cell: self.appeared[cell] for cell in _first(self.appeared, appeared)},
+            freed=frozenset(_first(self.freed, freed)),
+        )
+
+
+def _first(cells: Iterable[int], count: int) -> list[int]:
+    return sorted(cells, key=fraction)[:count]
 
 
 def parse_changes(body: object) -> Changes | None:

@@ -12,11 +12,13 @@ from statistics import median
 
 from backupctl.domain.keeping import Keeping, keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
-from backupctl.domain.resampling import Chance, Night, Past
+from backupctl.domain.resampling import Chance, Night, Past, smaller_sample
 from backupctl.domain.retention import Circumstances, Tier
 from backupctl.domain.simulation import Run, ShelfThere, simulate
 
-CHANGES_A_RUN = 10_000  # in the sample: less than a tenth of a second
+CHANGES_A_RUN = 10_000  # in the sample: about a tenth of a second
+_LEAST_CHANGES = 100  # of all nights together, if they have so many: fewer do not stand for the rest
+_LEAST_RUNS = 4
 _YEAR, _LONGEST_DAYS = 366, 3700
 _MOST_LOOKS = 2_000_000  # at a capture that is kept, night by night: some ten seconds
 _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
@@ -74,10 +76,21 @@ def days_until_steady(policy: RetentionPolicy, interval: timedelta) -> int:
 
 def sample_for(nights: Sequence[Night], to_come: int) -> int:
     """One cell in how many is enough for a run of so many nights to come."""
-    coarsest = max(night.changes.one_in for night in nights)
-    changes = [night.changes.sampled(coarsest) for night in nights]
-    cells = sum(len(change.written) + len(change.appeared) + len(change.freed) for change in changes)
-    return max(coarsest, ceil(coarsest * cells * to_come / (len(nights) * CHANGES_A_RUN)))
+    same = smaller_sample(nights)
+    one_in, cells = same[0].changes.one_in, _cells(same)
+    enough = ceil(one_in * cells * to_come / (len(nights) * CHANGES_A_RUN))
+    return max(one_in, min(enough, one_in * cells // _LEAST_CHANGES))
+
+
+def runs_for(nights: Sequence[Night], to_come: int, most: int) -> int:
+    """How many runs there is time for: `most`, unless few nights with few cells leave a run more than is usual."""
+    changes = _cells(nights) * to_come / len(nights)
+    return max(_LEAST_RUNS, min(most, int(most * CHANGES_A_RUN / max(1, changes))))
+
+
+def _cells(nights: Iterable[Night]) -> int:
+    changes = [night.changes for night in nights]
+    return sum(len(change.written) + len(change.appeared) + len(change.freed) for change in changes)
 
 
 def forecast(

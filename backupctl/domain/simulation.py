@@ -59,6 +59,7 @@ class ShelfThere:
     capture_bytes: int  # beside the stock, of one capture: contents, record, a standalone image
     night_bytes: int  # that the manifest grows by
     other_bytes: int  # all else
+    most_cells: int | None = None  # that the card has, of the sample; None where nobody knows
 
     def total(self, stock: int, captures: int, nights: int) -> int:
         """Bytes of the whole shelf with so many in parts, so many captures, so many nights from now."""
@@ -113,6 +114,7 @@ class _Running:
         self._parts = [Part(-part.age * _DAY / keeping.interval, part.stored) for part in shelf.parts]
         self._dying: defaultdict[int, Counter[Group]] = defaultdict(Counter)  # bytes by the night that ends them
         self._held: dict[int, _Version] = {}  # what the newest capture has, by cell
+        self._most = shelf.most_cells
         self._renewal = _Renewal(space, keeping.interval)
         self._run = Run([], Counter(), 0, 0)
         self._take_over()
@@ -148,7 +150,7 @@ class _Running:
         written = set()
         for drawn in changes.freed:
             self._end(self.places.in_use(drawn, self._held.__contains__), position)
-        for found, place in ((changes.written, self._place_in_use), (changes.appeared, self.places.free)):
+        for found, place in ((changes.written, self._place_in_use), (changes.appeared, self._place_free)):
             for drawn, stored in found.items():
                 cell = place(drawn)
                 self._end(cell, position)
@@ -169,6 +171,11 @@ class _Running:
 
     def _place_in_use(self, drawn: int) -> int:
         return self.places.in_use(drawn, self._held.__contains__)
+
+    def _place_free(self, drawn: int) -> int:
+        # What was measured in a few nights may grow night after night; the card does not.
+        full = self._most is not None and len(self._held) >= self._most
+        return self._place_in_use(drawn) if full else self.places.free(drawn)
 
     def _end(self, cell: int, position: int) -> None:
         """The capture at `position` is the first that has something else, or nothing, in a cell."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -16,11 +17,12 @@ from backupctl.domain.forecast import (
     days_until_steady,
     forecast,
     nights_to_come,
+    runs_for,
     sample_for,
 )
 from backupctl.domain.keeping import keep
 from backupctl.domain.policy import RetentionPolicy, SpacePolicy
-from backupctl.domain.resampling import Chance, Night
+from backupctl.domain.resampling import Chance, Night, smaller_sample
 from backupctl.domain.retention import Candidate, Circumstances, Tier
 from backupctl.domain.simulation import Current, Older, PartThere, ShelfThere
 from backupctl.domain.stock import Part, Stock
@@ -90,6 +92,14 @@ def test_what_comes_and_never_goes_adds_up() -> None:
     leaving = [night(ago, (), freed=[3 * ago + n for n in range(3)]) for ago in range(28)]
     found = ahead(leaving, DAYS_ONLY, 100)
     assert sum(found.by_tier(99).values()) == (COLD + HOT - 300 + 3 * 6) * CELL  # the oldest capture lacks six nights'
+
+
+def test_a_card_that_is_full_grows_no_more() -> None:
+    growing = [night(ago, (), appeared=[5000 + 3 * ago + n for n in range(3)]) for ago in range(28)]
+    small = replace(shelf(), most_cells=COLD + HOT + 60)
+    found = forecast(small, growing, DAYS_ONLY, NO_RENEWAL, nights_to_come(LAST, A_DAY, 100), TODAY, chances(5))
+    # The card is full after twenty nights; then three cells change in a night, as in the first test.
+    assert sum(found.by_tier(99).values()) == (COLD + HOT + 60 + 3 * 6) * CELL
 
 
 def test_a_weekly_change_comes_weekly() -> None:
@@ -216,3 +226,55 @@ def test_a_long_question_takes_a_smaller_sample() -> None:
     busy = [night(ago, range(400)) for ago in range(28)]
     assert sample_for(SAME_CELLS, 365) == 1
     assert sample_for(busy, 365) < sample_for(busy, 3650)
+
+
+def counts(nights: list[Night]) -> tuple[int, int, int]:
+    changes = [night.changes for night in nights]
+    return (
+        sum(len(c.written) for c in changes),
+        sum(len(c.appeared) for c in changes),
+        sum(len(c.freed) for c in changes),
+    )
+
+
+@pytest.mark.parametrize("one_in", [1, 2, 3, 7, 20, 100])
+def test_by_a_smaller_sample_as_many_cells_come_and_go(one_in: int) -> None:
+    chance = random.Random(one_in)
+    nights = [
+        night(ago, chance.sample(range(1000), 9), chance.sample(range(1000, 2000), 5), chance.sample(range(1000), 5))
+        for ago in range(50)
+    ]
+    assert counts(smaller_sample(nights, one_in)) == pytest.approx((450 / one_in, 250 / one_in, 250 / one_in), abs=0.5)
+
+
+def test_by_a_smaller_sample_cells_that_always_change_still_do() -> None:
+    chance = random.Random(1)
+    nights = [night(ago, {*range(100), *chance.sample(range(100, 10_000), 200)}) for ago in range(50)]
+    seen = Counter(cell for n in smaller_sample(nights, 10) for cell in n.changes.written if cell < 100)
+    assert 5 <= sum(times >= 45 for times in seen.values()) <= 15
+    assert sum(times for times in seen.values() if times < 45) <= 0.25 * sum(seen.values())
+
+
+def test_nights_of_a_card_that_grew_have_one_sample() -> None:
+    nights = [night(2, range(400)), night(1, range(400))]
+    coarse = replace(nights[1], changes=replace(nights[1].changes, one_in=4).sampled(4))
+    first, second = smaller_sample([nights[0], coarse])
+    assert first.changes.written == second.changes.written == coarse.changes.written
+    assert first.changes.one_in == second.changes.one_in == 4
+
+
+def test_what_a_single_night_of_a_small_card_says_does_not_depend_on_how_far_one_looks() -> None:
+    one = [night(0, range(27), range(2000, 2025), range(500, 525))]
+    assert sample_for(one, 366) == sample_for(one, 3 * 366) == 1  # of 77 cells, fewer would stand for nothing
+    year, longer = (
+        forecast(shelf(), one, DAYS_ONLY, NO_RENEWAL, nights_to_come(LAST, A_DAY, days), TODAY, chances(2))
+        for days in (366, 2 * 366)
+    )
+    assert longer.median[365] == pytest.approx(year.median[365], rel=0.05)
+    assert longer.median[-1] == pytest.approx(year.median[-1], rel=0.1)
+
+
+def test_a_run_that_takes_longer_is_made_less_often() -> None:
+    assert runs_for([night(0, range(27))], 366, 19) == 19
+    assert runs_for([night(0, range(60))], 366, 19) == 8  # each has 22 000 changes
+    assert runs_for([night(0, range(60))], 3660, 19) == 4

@@ -103,7 +103,9 @@ def test_a_board_that_was_off_for_long_goes_on_from_today(board: SmallBoard, she
 def test_what_a_policy_costs_does_not_depend_on_what_it_is_compared_with(
     board: SmallBoard, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(forecast_module, "CHANGES_A_RUN", 500)  # so that there is a sample of the few cells
+    # So that there is a sample of the few cells.
+    monkeypatch.setattr(forecast_module, "CHANGES_A_RUN", 500)
+    monkeypatch.setattr(forecast_module, "_LEAST_CHANGES", 1)
     nightly(board, shelf, card_bytes(), card_bytes((0, 5)), card_bytes((0, 5, 12)), card_bytes((5, 7)))
     standard, longer = Policy(), Policy("longer", retention=RetentionPolicy(yearly=5))
     told = Told()

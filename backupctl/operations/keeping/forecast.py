@@ -14,7 +14,14 @@ from typing import Any
 
 from backupctl.domain.assumptions import Assumptions, assumed
 from backupctl.domain.events import History
-from backupctl.domain.forecast import Forecast, days_until_filled, days_until_steady, forecast, nights_to_come
+from backupctl.domain.forecast import (
+    Forecast,
+    days_until_filled,
+    days_until_steady,
+    forecast,
+    nights_to_come,
+    runs_for,
+)
 from backupctl.domain.policy import Policy, RetentionPolicy
 from backupctl.domain.resampling import Chance
 from backupctl.domain.retention import plan
@@ -159,7 +166,7 @@ def _is_filled(board: _Board) -> bool:
 
 def _run(ahead: Ahead, policy: Policy, days: int, runs: int, each: Each) -> Forecast:
     times = nights_to_come(ahead.last, ahead.interval, days)
-    runs = runs if len(times) < _MANY_CAPTURES else _FEW_RUNS
+    runs = runs_for(ahead.nights, len(times), runs) if len(times) < _MANY_CAPTURES else _FEW_RUNS
 
     def chances() -> Iterator[Chance]:
         for run in range(runs):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import chain
+from math import ceil
 
 from backupctl.domain.changes import is_sampled, parse_changes
 from backupctl.domain.errors import NotFound
@@ -15,7 +16,7 @@ from backupctl.domain.files_policy import FILES, IMAGE
 from backupctl.domain.forecast import sample_for
 from backupctl.domain.member_cells import MemberCells
 from backupctl.domain.names import CAPTURE_ID
-from backupctl.domain.resampling import Night
+from backupctl.domain.resampling import Night, smaller_sample
 from backupctl.domain.retention import Candidate, Circumstances
 from backupctl.domain.segments import SEGMENT_BYTES, Entry
 from backupctl.domain.simulation import Current, Older, PartThere, ShelfThere
@@ -71,8 +72,8 @@ class ShelfReading:
     def ahead(self, nights: list[Night], to_come: int) -> Ahead:
         """For a forecast of so many nights. Raises Malformed for the contents of the newest capture, OSError."""
         one_in = sample_for(nights, to_come)
-        same = [Night(night.at, night.changes.sampled(one_in)) for night in nights]
         last = max(self.newest.at, self.today.now - self.interval)
+        same = smaller_sample(nights, one_in)
         return Ahead(self._there(one_in), same, self.today, last.astimezone(self.today.zone), self.interval)
 
     @property
@@ -116,7 +117,15 @@ class ShelfReading:
             capture_bytes=_bytes_in(self._storage, f"captures/{newest}"),
             night_bytes=_bytes_in(self._storage, "manifest") // max(1, len(self.nights)),
             other_bytes=_bytes_in(self._storage, "manifest") + _bytes_in(self._storage, ""),
+            most_cells=self._card_cells(newest, one_in),
         )
+
+    def _card_cells(self, capture: str, one_in: int) -> int | None:
+        """How many there are room for on the card. What an archive is made of is not told by that."""
+        record = next((record for record in self.captures.records if record.id == capture), None)
+        if record is None or kind_of(capture) != IMAGE:
+            return None
+        return ceil(record.stream_bytes / SEGMENT_BYTES / one_in)
 
     def _cells(self, capture: str) -> Iterator[tuple[int, Entry]]:
         """What it is made of, each with its cell. Raises Malformed, OSError."""
