@@ -4,6 +4,8 @@ root=$(cd "$(dirname "$0")/.." && pwd)
 venv=$root/.venv
 # An ordinary user's PATH on Debian lacks the folders that mke2fs and sfdisk are in.
 export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
+# As it is installed for use, the program has its bytecode; else each run of it would compile all of it again.
+unset PYTHONDONTWRITEBYTECODE
 
 # need PROGRAM=PACKAGE...: as root installs the packages of the programs that are missing; otherwise lists them and ends.
 need() {

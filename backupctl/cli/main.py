@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import re
@@ -28,6 +29,8 @@ from backupctl.cli import (
 )
 from backupctl.cli.command import Json, JsonOption, QuietOption, facts_of_machine, run_command
 from backupctl.domain.errors import BackupctlError, UsageError, of_system
+
+_COLLECTED_AFTER = 20_000  # objects made that are not freed yet; Python's default is 700
 
 app = typer.Typer(
     name="backupctl",
@@ -115,6 +118,8 @@ def main() -> None:
     _open_standard_files()
     if sys.argv[1:2] == ["thaw"]:
         sys.dont_write_bytecode = True  # where it would be written to may be frozen
+    # Little of what is made by the ten thousand is in cycles, and the collector looks at it again and again.
+    gc.set_threshold(_COLLECTED_AFTER)
     from backupctl.cli.view import View
 
     for stream in (sys.stdin, sys.stdout):

@@ -101,7 +101,9 @@ class FilesRun(CaptureRun):
 
     def _read(self, reading: TreeReading, into: _Archive, expected: int) -> None:
         reporter = self.session.reporter
-        with closing(in_order(reading.units(), lambda unit: unit(), self.workers)) as results:
+        with closing(
+            in_order(reading.units(), lambda unit: unit(), self.workers, is_done=lambda unit: unit.is_reused)
+        ) as results:
             for read in results:
                 self.stop.check()
                 into.take(read)
