@@ -78,10 +78,16 @@ def cost(
         raise UsageError(f"what about {policies[0]}?", "Say --policy NAME, or --compare NAME NAME.")
     if compare and (asked or not policies):
         raise UsageError("what is to be compared?", "Name all policies behind --compare, without --policy.")
+    counts = {"daily": daily, "weekly": weekly, "monthly": monthly, "yearly": yearly, "newest": newest}
+    spoken = [name for name, value in {**counts, "everything-for": everything_for}.items() if value is not None]
+    if compare and spoken:
+        raise UsageError(
+            f"--{spoken[0]} changes one policy, and --compare names several",
+            "Leave out one of them; or compare files of policies.",
+        )
     for assumption in ("changed", "again", "stored"):
         if in_use is None and _is_typed(context, assumption):
             raise UsageError(f"--{assumption} is for a board without captures", "Say --in-use SIZE as well.")
-    counts = {"daily": daily, "weekly": weekly, "monthly": monthly, "yearly": yearly, "newest": newest}
     chosen = [load_policy(name) for name in policies] if policies else [load_policy(policy)]
     chosen[0] = _changed(
         chosen[0], {name: count for name, count in counts.items() if count is not None}, everything_for
@@ -141,9 +147,12 @@ def _size(text: str) -> int:
     from backupctl.domain.quantities import parse_size
 
     try:
-        return parse_size(text)
+        found = parse_size(text)
     except ValueError as error:
         raise UsageError(f"--in-use: {error}") from None
+    if not found:
+        raise UsageError("--in-use is 0 bytes: nothing to capture", 'Say how much is in use, as --in-use "8 GiB".')
+    return found
 
 
 def _new_board(

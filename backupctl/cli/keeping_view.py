@@ -7,6 +7,7 @@ from typing import Any
 
 from backupctl.cli.render import guard_words
 from backupctl.cli.text import command, paragraph, table
+from backupctl.domain.room import given_back
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
@@ -94,7 +95,7 @@ def _came_of_it(result: Json) -> list[str]:
     said = [f"{counted(removed, 'capture')} removed" if removed else "no capture removed"]
     in_trash = result["in_trash_bytes"]
     if result["expected_bytes"]:
-        said.append(f"{size(result['expected_bytes'])} given back")
+        said.append(given_back(result["expected_bytes"], result["freed_bytes"]))
     if in_trash:
         said.append(f"{size(in_trash)} in the trash for a day and two runs, or until `backupctl thin --tidy`")
     if result["moved_bytes"]:

@@ -7,6 +7,7 @@ from typing import Any
 from backupctl.cli.render import number, when
 from backupctl.cli.text import paragraph, table
 from backupctl.domain.policy_changes import changes_in_words
+from backupctl.domain.room import given_back
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
@@ -64,8 +65,9 @@ def _event(event: Json) -> str:
         case "thinning":
             return f"{counted(_many(body, 'captures'), 'capture')} by {body.get('by')}"
         case "thinned":
-            given, in_trash = number(body, "expected_bytes"), number(body, "in_trash_bytes")
-            room = (f"{size(given)} given back" if given else "", f"{size(in_trash)} in the trash" if in_trash else "")
+            removed, in_trash = number(body, "expected_bytes"), number(body, "in_trash_bytes")
+            given = given_back(removed, number(body, "freed_bytes")) if removed else ""
+            room = (given, f"{size(in_trash)} in the trash" if in_trash else "")
             return ", ".join(filter(None, (counted(_many(body, "captures"), "capture"), *room)))
         case "tidied":
             return f"{counted(_many(body, 'rewritten'), 'part')}, {size(number(body, 'moved_bytes'))} moved"

@@ -13,6 +13,7 @@ from backupctl.domain.events import History
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
 from backupctl.domain.record import CaptureRecord
+from backupctl.domain.room import is_kept
 from backupctl.domain.segments import Place
 from backupctl.domain.units import size
 from backupctl.operations.keeping.rewriting import Rewriting, rewrite
@@ -36,7 +37,6 @@ _CUT_SHORT = (
     "next thinning finishes this one."
 )
 _SETTLES_SECONDS = 5.0  # some servers give room back a little later
-_SMALL = 4 << 20  # bytes: less than that, others on the same share gain and lose all the time
 _SCRAP_SECONDS = 3600.0  # a small file has its name within that, or never
 
 
@@ -265,8 +265,7 @@ class _Run:
         deadline = time.monotonic() + _SETTLES_SECONDS
         while True:
             removal.freed_bytes = max(0, storage.free_bytes() - before)
-            kept = removal.expected_bytes >= _SMALL and removal.freed_bytes < removal.expected_bytes // 2
-            if not kept:
+            if not is_kept(removal.expected_bytes, removal.freed_bytes):
                 return
             if time.monotonic() >= deadline:
                 break

@@ -11,6 +11,7 @@ from backupctl.domain.drill import NEVER, is_due
 from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, Postponed, worst
 from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import Policy
+from backupctl.domain.room import given_back
 from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
 from backupctl.operations.capturing.capture import CaptureOptions
@@ -148,7 +149,8 @@ def _said_of_thinning(result: Json) -> str:
         return f"nothing goes, since {result['held']}"
     if result["unusual"] and not result["removed"]:
         return f"no capture was removed: {result['unusual']}; look at it with `backupctl thin`"
-    said = f"{counted(len(result['removed']), 'capture')} removed, {size(result['expected_bytes'])} given back"
+    given = given_back(result["expected_bytes"], result["freed_bytes"])
+    said = f"{counted(len(result['removed']), 'capture')} removed, {given}"
     in_trash = [f"{size(result['in_trash_bytes'])} in the trash"] if result["in_trash_bytes"] else []
     return "; ".join([", ".join([said, *in_trash]), *result["problems"], *result["waits"]])
 
