@@ -1,5 +1,5 @@
 """`python -m backupctl`."""
 
-from backupctl.cli.main import main
+from backupctl.start import main
 
 main()

@@ -114,10 +114,8 @@ def _refuse_empty_words(words: list[str]) -> None:
 
 
 def main() -> None:
-    """The console script."""
+    """Runs the command that the arguments name, and ends with its exit code."""
     _open_standard_files()
-    if sys.argv[1:2] == ["thaw"]:
-        sys.dont_write_bytecode = True  # where it would be written to may be frozen
     # Little of what is made by the ten thousand is in cycles, and the collector looks at it again and again.
     gc.set_threshold(_COLLECTED_AFTER)
     from backupctl.cli.view import View
