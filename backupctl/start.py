@@ -17,4 +17,7 @@ def main() -> None:
     from backupctl.cli.main import main as program
 
     signal.signal(signal.SIGINT, usual)
-    program()
+    try:
+        program()
+    except KeyboardInterrupt:  # before a command has begun, or between two steps of one that has ended
+        sys.exit(130)

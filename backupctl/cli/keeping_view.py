@@ -7,7 +7,7 @@ from typing import Any
 
 from backupctl.cli.render import guard_words
 from backupctl.cli.text import command, paragraph, table
-from backupctl.domain.room import given_back
+from backupctl.domain.freed import given_back
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]

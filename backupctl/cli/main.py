@@ -30,7 +30,7 @@ from backupctl.cli import (
 from backupctl.cli.command import Json, JsonOption, QuietOption, facts_of_machine, run_command
 from backupctl.domain.errors import BackupctlError, UsageError, of_system
 
-_COLLECTED_AFTER = 20_000  # objects made that are not freed yet; Python's default is 700
+_COLLECTED_AFTER = 20_000  # objects made that are not freed yet; far more than Python's own default
 
 app = typer.Typer(
     name="backupctl",

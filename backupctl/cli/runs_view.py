@@ -6,8 +6,8 @@ from typing import Any
 
 from backupctl.cli.render import number, when
 from backupctl.cli.text import paragraph, table
+from backupctl.domain.freed import given_back
 from backupctl.domain.policy_changes import changes_in_words
-from backupctl.domain.room import given_back
 from backupctl.domain.units import counted, local, size
 
 Json = dict[str, Any]
@@ -66,7 +66,11 @@ def _event(event: Json) -> str:
             return f"{counted(_many(body, 'captures'), 'capture')} by {body.get('by')}"
         case "thinned":
             removed, in_trash = number(body, "expected_bytes"), number(body, "in_trash_bytes")
-            given = given_back(removed, number(body, "freed_bytes")) if removed else ""
+            given = (
+                given_back(removed, number(body, "freed_bytes") if "freed_bytes" in body else removed)
+                if removed
+                else ""
+            )
             room = (given, f"{size(in_trash)} in the trash" if in_trash else "")
             return ", ".join(filter(None, (counted(_many(body, "captures"), "capture"), *room)))
         case "tidied":

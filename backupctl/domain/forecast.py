@@ -18,6 +18,7 @@ from backupctl.domain.simulation import Run, ShelfThere, simulate
 
 CHANGES_A_RUN = 10_000  # in the sample: about a tenth of a second
 _LEAST_CHANGES = 100  # of all nights together, if they have so many: fewer do not stand for the rest
+_LONGER = 10  # times as long, at most, as a run takes for the sake of that
 _LEAST_RUNS = 4
 _YEAR, _LONGEST_DAYS = 366, 3700
 _MOST_LOOKS = 2_000_000  # at a capture that is kept, night by night: some ten seconds
@@ -26,7 +27,8 @@ _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
 
 @dataclass(frozen=True)
 class Forecast:
-    """Bytes of a whole shelf after each night to come: in the middle run, and between which 90 of 100 lie.
+    """Bytes of a whole shelf after each night to come: in the middle run, and between which 90 of 100 lie; of fewer
+    than 19 `runs`, from the lowest to the highest.
 
     `written`, `moved`: bytes by captures, and by rewriting parts, in all nights of the middle run.
     """
@@ -38,6 +40,7 @@ class Forecast:
     written: int
     moved: int
     middle: Run
+    runs: int  # that the spread is seen in
 
     def by_tier(self, night: int) -> dict[Tier, int]:
         """Bytes of segments after a night of the middle run, by the strongest reason of the captures that hold them."""
@@ -79,7 +82,7 @@ def sample_for(nights: Sequence[Night], to_come: int) -> int:
     same = smaller_sample(nights)
     one_in, cells = same[0].changes.one_in, _cells(same)
     enough = ceil(one_in * cells * to_come / (len(nights) * CHANGES_A_RUN))
-    return max(one_in, min(enough, one_in * cells // _LEAST_CHANGES))
+    return max(one_in, ceil(enough / _LONGER), min(enough, one_in * cells // _LEAST_CHANGES))
 
 
 def runs_for(nights: Sequence[Night], to_come: int, most: int) -> int:
@@ -125,5 +128,5 @@ def forecast(
     return Forecast(
         keeping, tuple(low), tuple(middle), tuple(high),
         int(median(run.written for run in runs)), int(median(run.moved for run in runs)),
-        sorted(runs, key=lambda run: run.total[-1])[len(runs) // 2],
+        sorted(runs, key=lambda run: run.total[-1])[len(runs) // 2], len(doubting),
     )  # fmt: skip

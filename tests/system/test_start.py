@@ -43,6 +43,11 @@ def test_ctrl_c_ends_it_without_a_word(tmp_path: Path, module: str) -> None:
     assert (ended.returncode, ended.stdout, ended.stderr) == (-signal.SIGINT, "", "")
 
 
+def test_ctrl_c_before_a_command_has_begun(tmp_path: Path) -> None:
+    ended = started(tmp_path, "backupctl.cli.view", "-m", "backupctl", "list")
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
+
+
 def test_ctrl_c_a_little_later_is_told_as_at_any_time(tmp_path: Path) -> None:
     ended = started(tmp_path, "backupctl.cli.supervisor", "-m", "backupctl", "list", "--share", tmp_path)
     assert ended.returncode == 130

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from collections import Counter
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from backupctl.operations.listing import captures_of
 from backupctl.operations.progress import Quiet, Stop
 from backupctl.operations.session import hold
 from backupctl.share.shelf import Shelf
-from backupctl.share.storage import FolderStorage
+from backupctl.share.storage import FolderStorage, Source
 from tests.unit.small_board import FIRST_CARD, SECOND_CARD, SEGMENT, SmallBoard, empty_shelf
 
 
@@ -125,6 +126,46 @@ def test_the_next_run_goes_on_when_it_is_told_that_the_last_one_had_no_room(boar
     storage.times = 1
     board.capture(shelf, SECOND_CARD)
     assert {f"stock/{part.name}" for part in last} <= storage.told.keys()
+    board.verify(shelf)
+
+
+class NeverArrived(WroteInTheBackground):
+    """And the server has nothing of what the client still shows, until that forgets it."""
+
+    times = 1
+
+    def open(self, name: str, past_cache: bool = False) -> Source:
+        if past_cache and self.told.pop(name, 0):
+            os.truncate(self.root / name, 0)
+        return super().open(name, past_cache)
+
+
+def test_what_never_arrived_is_not_believed_of_the_cache(board: SmallBoard, tmp_path: Path) -> None:
+    path = empty_shelf(tmp_path / "share")
+    shelf = board.shelf(FolderStorage(path), path)
+    first = board.capture(shelf, FIRST_CARD)["id"]
+    told = confirm(board, board.shelf(NeverArrived(path), path))
+    assert any(first in words and "lacks" in words for words in told)
+    assert damaged(shelf).keys() == {first}
+    # The card still has it all.
+    board.capture(shelf, FIRST_CARD)
+    assert damaged(shelf) == {}
+    board.verify(shelf)
+
+
+def test_a_table_that_never_arrived_is_made_anew(board: SmallBoard, tmp_path: Path) -> None:
+    class Tables(NeverArrived):
+        def sync_file(self, name: str) -> None:
+            if ".table." in name:
+                super().sync_file(name)
+
+    path = empty_shelf(tmp_path / "share")
+    shelf = board.shelf(FolderStorage(path), path)
+    board.capture(shelf, FIRST_CARD)
+    told = confirm(board, board.shelf(Tables(path), path))
+    assert [words for words in told if "is made anew" in words] == told
+    assert len(told) == 1
+    assert damaged(shelf) == {}
     board.verify(shelf)
 
 

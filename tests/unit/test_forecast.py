@@ -278,3 +278,12 @@ def test_a_run_that_takes_longer_is_made_less_often() -> None:
     assert runs_for([night(0, range(27))], 366, 19) == 19
     assert runs_for([night(0, range(60))], 366, 19) == 8  # each has 22 000 changes
     assert runs_for([night(0, range(60))], 3660, 19) == 4
+
+
+def test_no_run_takes_more_than_ten_times_as_long_for_the_sake_of_a_single_night() -> None:
+    for cells in (99, 150, 199, 1000, 20_000):
+        one = [night(0, range(cells))]
+        for days in (366, 1200, 3700):
+            one_in = sample_for(one, days)
+            assert one_in <= max(1, cells // 100, cells * days // 100_000 + 1)
+            assert cells / one_in * days <= 100_000

@@ -6,6 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from math import ceil
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,9 @@ def test_whatever_the_sample_all_bytes_are_there(
     # All that the parts hold is needed by one of the captures; a part has a head of 512 bytes.
     for number, there in enumerate(found.shelf.parts):
         assert held[number] == pytest.approx(there.stored - 512, abs=len(found.shelf.current))
+    # No more than the card has, and one for each group that has none in the sample.
+    invented = sum(cell < 0 for cell in found.shelf.current)
+    assert found.shelf.most_cells == ceil(len(card_bytes()) / SEGMENT / one_in) + invented
     reading.close()
     assert found.interval == timedelta(days=1)
     # Cell 0 was as on the first day before, and is so again; 12 is too.

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from backupctl.domain import room
+from backupctl.domain import freed
 from backupctl.domain.errors import Exit, NoRoom, NotFound, Refused
 from backupctl.domain.record import Guard
 from backupctl.operations.capturing import image_run
@@ -409,7 +409,7 @@ class KeepsWhatIsRemoved(FolderStorage):
 
 
 def test_a_recycle_bin_is_told_of(board: SmallBoard, shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(room, "_SMALL", SEGMENT)
+    monkeypatch.setattr(freed, "_SMALL", SEGMENT)
     monkeypatch.setattr(removal_module, "_SETTLES_SECONDS", 0.0)
     binned = replace(shelf, storage=KeepsWhatIsRemoved(shelf.path))
     done = thin_once(board, binned, tidy=True)

@@ -65,8 +65,10 @@ def _settle(shelf: Shelf, name: str) -> None:
         shelf.storage.sync_file(name)
     except OSError:
         # That may be of the earlier run, on a share that was full then: an error of writing in the background is told
-        # to whoever syncs the file next, once (fsync(2)). What did arrive is seen by reading the file past the cache.
+        # to whoever syncs the file next, once (fsync(2)).
         shelf.storage.sync_file(name)
+    # And what is there, the server tells, not the cache, which may still have what never arrived.
+    shelf.storage.open(name, past_cache=True).close()
 
 
 def rebuild_tables(session: HeldSession, problems: dict[str, str], stop: Stop) -> list[str]:

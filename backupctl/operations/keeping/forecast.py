@@ -190,6 +190,7 @@ def _moment(found: Forecast, night: int) -> Json:
         "low_bytes": found.low[night],
         "median_bytes": found.median[night],
         "high_bytes": found.high[night],
+        "runs": found.runs,
     }
 
 

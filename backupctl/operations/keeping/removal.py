@@ -10,10 +10,10 @@ from typing import Any
 
 from backupctl.domain.errors import BackupctlError, Interrupted
 from backupctl.domain.events import History
+from backupctl.domain.freed import is_kept
 from backupctl.domain.names import CAPTURE_ID
 from backupctl.domain.policy import Policy
 from backupctl.domain.record import CaptureRecord
-from backupctl.domain.room import is_kept
 from backupctl.domain.segments import Place
 from backupctl.domain.units import size
 from backupctl.operations.keeping.rewriting import Rewriting, rewrite

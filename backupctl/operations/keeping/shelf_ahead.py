@@ -108,16 +108,18 @@ class ShelfReading:
                 holding = found.spans.holding_of(found.spans.index.find(entry.hash))
                 current[cell] = Current(numbers[place.part], runs[holding][-1][0], place.stored)
                 sampled[numbers[place.part], runs[holding][-1][0]] += place.stored
+        weighted = _weighted(current, groups, sampled)
+        cells = self._card_cells(newest, one_in)
         return ShelfThere(
             captures=tuple(self._candidate(capture) for capture in order),
             parts=tuple(parts),
             older=tuple(older),
-            current=_weighted(current, groups, sampled),
+            current=weighted,
             table_share=sum(f.table_bytes for f in found.files.values()) / max(1, sum(part.stored for part in parts)),
             capture_bytes=_bytes_in(self._storage, f"captures/{newest}"),
             night_bytes=_bytes_in(self._storage, "manifest") // max(1, len(self.nights)),
             other_bytes=_bytes_in(self._storage, "manifest") + _bytes_in(self._storage, ""),
-            most_cells=self._card_cells(newest, one_in),
+            most_cells=None if cells is None else cells + len(weighted) - len(current),
         )
 
     def _card_cells(self, capture: str, one_in: int) -> int | None:

@@ -9,9 +9,9 @@ from typing import Any
 
 from backupctl.domain.drill import NEVER, is_due
 from backupctl.domain.errors import BackupctlError, Exit, Interrupted, NotFound, Postponed, worst
+from backupctl.domain.freed import given_back
 from backupctl.domain.moments import moment_or_none
 from backupctl.domain.policy import Policy
-from backupctl.domain.room import given_back
 from backupctl.domain.units import counted, size
 from backupctl.operations import exit_codes
 from backupctl.operations.capturing.capture import CaptureOptions
