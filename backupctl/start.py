@@ -15,9 +15,10 @@ def main() -> None:
         # Nothing has begun: ctrl-C just ends it, without the interpreter's account of what it was reading.
         signal.signal(signal.SIGINT, signal.SIG_DFL)
     from backupctl.cli.main import main as program
+    from backupctl.domain.errors import Exit
 
     signal.signal(signal.SIGINT, usual)
     try:
         program()
     except KeyboardInterrupt:  # before a command has begun, or between two steps of one that has ended
-        sys.exit(130)
+        sys.exit(int(Exit.INTERRUPTED))

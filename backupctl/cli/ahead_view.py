@@ -8,11 +8,11 @@ from typing import Any
 
 from backupctl.cli.cost_view import bars
 from backupctl.cli.text import facts, paragraph, table
+from backupctl.domain.forecast import NINE_IN_TEN
 from backupctl.domain.units import counted, size
 
 Json = dict[str, Any]
 
-_RUNS_FOR_NINE_IN_TEN = 19  # of n runs, one more lies from the first to the last with (n - 1) / (n + 1)
 _BARS_MOST = 14  # about one a month
 _IN_THE_END = (
     "In the end: how many captures stay, how old the oldest is, and how far they lie apart at most in the last week, "
@@ -111,7 +111,7 @@ def _course(course: Sequence[Json]) -> str:
         for number, moment in enumerate(course)
         if number % every == 0 or moment is course[-1]
     ]
-    return bars(("night of", "in the middle", share_of_runs(course)), rows, right=(1,))
+    return bars(("night of", "in the middle", which_runs(course)), rows, right=(1,))
 
 
 def _compared(policies: Sequence[Json]) -> str:
@@ -120,8 +120,8 @@ def _compared(policies: Sequence[Json]) -> str:
         today, year = policy["today"], policy["year"]
         freed = size(today["freed_bytes"]) if today else "-"
         rows.append((policy["policy"], freed, size(year["median_bytes"]), between(year)))
-    of_runs = share_of_runs([policy["year"] for policy in policies])
-    return table(("policy", "frees today", "in a year", of_runs), rows, right=(1, 2))
+    band = which_runs([policy["year"] for policy in policies])
+    return table(("policy", "frees today", "in a year", band), rows, right=(1, 2))
 
 
 def _reach(policies: Sequence[Json]) -> str:
@@ -138,13 +138,13 @@ def _days(gap: float | None) -> str:
 
 
 def _space(moment: Json) -> str:
-    return f"{size(moment['median_bytes'])} ({between(moment)} in {share_of_runs([moment])})"
+    return f"{size(moment['median_bytes'])} ({between(moment)} in {which_runs([moment])})"
 
 
-def share_of_runs(moments: Sequence[Json]) -> str:
+def which_runs(moments: Sequence[Json]) -> str:
     """Which ones lie from the low to the high."""
     made = {moment["runs"] for moment in moments}
-    if min(made) >= _RUNS_FOR_NINE_IN_TEN:
+    if min(made) >= NINE_IN_TEN:
         return "9 of 10 runs"
     return f"all {made.pop()} runs" if len(made) == 1 else "all runs"
 

@@ -11,7 +11,7 @@ from importlib.resources import files
 from math import ceil
 from typing import Any
 
-from backupctl.cli.ahead_view import day_of, full, how, month_of, periods, share_of_runs, when_steady
+from backupctl.cli.ahead_view import day_of, full, how, month_of, periods, when_steady, which_runs
 from backupctl.cli.page import html_page
 from backupctl.domain.units import counted, size
 
@@ -156,7 +156,7 @@ the strongest reason among them.</figcaption>
 
 def _forecast(ahead: Json) -> str:
     course, room = ahead["course"], ahead["room_bytes"]
-    of_runs = share_of_runs(course)
+    band = which_runs(course)
     high = max(moment["high_bytes"] for moment in course)
     ticks = _ordinates(max(high, room) if room < 2 * high else high)
     low, middle, top = ([moment[f"{name}_bytes"] for moment in course] for name in ("low", "median", "high"))
@@ -176,18 +176,19 @@ def _forecast(ahead: Json) -> str:
 <figure>
 <h2 id="forecast">Forecast</h2>
 <figcaption class="soft">All that this board has on the share, over the next year.{beyond}</figcaption>
-<ul class="legend"><li><i class="line"></i>middle of the simulated runs</li><li><i class="band"></i>{of_runs}</li>
+<ul class="legend"><li><i class="line"></i>middle of the simulated runs</li><li><i class="band"></i>{band}</li>
 {'<li><i class="room"></i>all the room that there is</li>' if room_shown else ""}</ul>
-{_plot(f"Space over the next year, with the band that {of_runs} lie in", shapes, ticks, course)}
+{_plot(f"Space over the next year, with the band that {band} lie in", shapes, ticks, course)}
 </figure>
-{_details(_table("Forecast", ["", "captures", f"low, of {of_runs}", "middle", "high"], rows))}
+{_details(_table("Forecast", ["", "captures", "low", "middle", "high"], rows))}
 </section>
 """
 
 
 def _policies(policies: Sequence[Json]) -> str:
+    band = which_runs([policy["year"] for policy in policies])
     head = ["policy", "keeps", "captures", "oldest", "longest gap: week", "month", "quarter", "year", "before",
-            "today", "in a year", "90 % of runs"]  # fmt: skip
+            "today", "in a year", band]  # fmt: skip
     rows = []
     ends = " or ".join(sorted({when_steady(policy) for policy in policies}, reverse=True))
     for policy in policies:

@@ -66,11 +66,7 @@ def _event(event: Json) -> str:
             return f"{counted(_many(body, 'captures'), 'capture')} by {body.get('by')}"
         case "thinned":
             removed, in_trash = number(body, "expected_bytes"), number(body, "in_trash_bytes")
-            given = (
-                given_back(removed, number(body, "freed_bytes") if "freed_bytes" in body else removed)
-                if removed
-                else ""
-            )
+            given = given_back(removed, number(body, "freed_bytes")) if removed else ""
             room = (given, f"{size(in_trash)} in the trash" if in_trash else "")
             return ", ".join(filter(None, (counted(_many(body, "captures"), "capture"), *room)))
         case "tidied":

@@ -19,7 +19,9 @@ from backupctl.domain.simulation import Run, ShelfThere, simulate
 CHANGES_A_RUN = 10_000  # in the sample: about a tenth of a second
 _LEAST_CHANGES = 100  # of all nights together, if they have so many: fewer do not stand for the rest
 _LONGER = 10  # times as long, at most, as a run takes for the sake of that
-_LEAST_RUNS = 4
+NINE_IN_TEN = 19  # runs: of n, one more lies from the lowest to the highest with (n - 1) / (n + 1)
+_FEW = 4
+_MANY_CAPTURES = 3000  # to come: what is kept of them takes long to work out
 _YEAR, _LONGEST_DAYS = 366, 3700
 _MOST_LOOKS = 2_000_000  # at a capture that is kept, night by night: some ten seconds
 _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
@@ -28,7 +30,7 @@ _STRENGTH = {tier: number for number, tier in enumerate(Tier)}
 @dataclass(frozen=True)
 class Forecast:
     """Bytes of a whole shelf after each night to come: in the middle run, and between which 90 of 100 lie; of fewer
-    than 19 `runs`, from the lowest to the highest.
+    than `NINE_IN_TEN` runs, from the lowest to the highest.
 
     `written`, `moved`: bytes by captures, and by rewriting parts, in all nights of the middle run.
     """
@@ -86,9 +88,11 @@ def sample_for(nights: Sequence[Night], to_come: int) -> int:
 
 
 def runs_for(nights: Sequence[Night], to_come: int, most: int) -> int:
-    """How many runs there is time for: `most`, unless few nights with few cells leave a run more than is usual."""
+    """How many runs there is time for: `most`, unless each takes longer than is usual, or there are many to come."""
+    if to_come >= _MANY_CAPTURES:
+        return _FEW
     changes = _cells(nights) * to_come / len(nights)
-    return max(_LEAST_RUNS, min(most, int(most * CHANGES_A_RUN / max(1, changes))))
+    return max(_FEW, min(most, int(most * CHANGES_A_RUN / max(1, changes))))
 
 
 def _cells(nights: Iterable[Night]) -> int:

@@ -13,7 +13,7 @@ import sys
 PROGRAM = "/usr/local/bin/backupctl"
 LOADED = "/run/loaded-program"
 MODULES = b"/opt/backupctl/program:/opt/backupctl/lib"
-BY_ITSELF = f"import sys; sys.argv[0] = '{PROGRAM}'; from backupctl.cli.main import main; main()"
+BY_ITSELF = f"import sys; sys.argv[0] = '{PROGRAM}'; from backupctl.start import main; main()"
 
 
 def by_itself(environment: dict[bytes, bytes]) -> None:

@@ -35,7 +35,7 @@ POLICY = f"""\
 before = ["sh", "-c", "cat {PLACE}/counter-* >/run/before"]
 after = ["sh", "-c", "cat {PLACE}/counter-* >/run/after"]
 """
-_ANSWER_SECONDS = 300  # what systemd has to read, and to sync, waits behind all that the writers wrote
+_BUSY_SECONDS = 300  # what systemd has to read, and to sync, waits behind all that the writers wrote
 MOST_FROZEN_SECONDS = 2.0
 
 # What a board does not change while it boots and runs: all but logs, states, the program that was put in, what Python
@@ -78,10 +78,10 @@ def at_work(rig: Rig) -> Iterator[None]:
     rig.shell(f"for n in $(seq 300); do [ -s {listed} ] && exit 0; sleep 0.1; done; exit 1")
     try:
         yield
-        states = rig.board.run(f"systemctl is-active {units}", _ANSWER_SECONDS)
+        states = rig.board.run(f"systemctl is-active {units}", _BUSY_SECONDS)
         assert states.out.split() == ["active"] * len(KINDS), rig.shell("journalctl --no-pager -u 'work-*' -b")
     finally:
-        rig.board.run(f"systemctl stop {units}", _ANSWER_SECONDS)
+        rig.board.run(f"systemctl stop {units}", _BUSY_SECONDS)
 
 
 def _numbers(text: bytes) -> list[int]:

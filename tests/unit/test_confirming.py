@@ -43,7 +43,7 @@ class WroteInTheBackground(FolderStorage):
     fsync(2): the error is told by the next sync of the file; `times` is how often.
     """
 
-    times = 0
+    times = 1
 
     def __init__(self, root: Path) -> None:
         super().__init__(root)
@@ -117,14 +117,22 @@ def test_nothing_is_lost_by_what_an_unfinished_run_left(
     board.verify(shelf)
 
 
-def test_the_next_run_goes_on_when_it_is_told_that_the_last_one_had_no_room(board: SmallBoard, tmp_path: Path) -> None:
-    path = empty_shelf(tmp_path / "share")
-    storage = WroteInTheBackground(path)
-    shelf = board.shelf(storage, path)
-    board.capture(shelf, FIRST_CARD)
+def as_seen(board: SmallBoard, shelf: Shelf, storage: type[WroteInTheBackground]) -> Shelf:
+    """The same shelf, as another client sees it."""
+    return board.shelf(storage(shelf.path), shelf.path)
+
+
+@pytest.fixture
+def written(board: SmallBoard, shelf: Shelf) -> str:
+    """A capture that nobody has looked at since."""
+    return str(board.capture(shelf, FIRST_CARD)["id"])
+
+
+@pytest.mark.usefixtures("written")
+def test_the_next_run_goes_on_when_it_is_told_that_the_last_one_had_no_room(board: SmallBoard, shelf: Shelf) -> None:
     last = parts(shelf)
-    storage.times = 1
-    board.capture(shelf, SECOND_CARD)
+    storage = WroteInTheBackground(shelf.path)
+    board.capture(board.shelf(storage, shelf.path), SECOND_CARD)
     assert {f"stock/{part.name}" for part in last} <= storage.told.keys()
     board.verify(shelf)
 
@@ -132,49 +140,41 @@ def test_the_next_run_goes_on_when_it_is_told_that_the_last_one_had_no_room(boar
 class NeverArrived(WroteInTheBackground):
     """And the server has nothing of what the client still shows, until that forgets it."""
 
-    times = 1
-
     def open(self, name: str, past_cache: bool = False) -> Source:
         if past_cache and self.told.pop(name, 0):
             os.truncate(self.root / name, 0)
         return super().open(name, past_cache)
 
 
-def test_what_never_arrived_is_not_believed_of_the_cache(board: SmallBoard, tmp_path: Path) -> None:
-    path = empty_shelf(tmp_path / "share")
-    shelf = board.shelf(FolderStorage(path), path)
-    first = board.capture(shelf, FIRST_CARD)["id"]
-    told = confirm(board, board.shelf(NeverArrived(path), path))
-    assert any(first in words and "lacks" in words for words in told)
-    assert damaged(shelf).keys() == {first}
+def test_what_never_arrived_is_not_believed_of_the_cache(board: SmallBoard, shelf: Shelf, written: str) -> None:
+    told = confirm(board, as_seen(board, shelf, NeverArrived))
+    assert any(written in words and "lacks" in words for words in told)
+    assert damaged(shelf).keys() == {written}
     # The card still has it all.
     board.capture(shelf, FIRST_CARD)
     assert damaged(shelf) == {}
     board.verify(shelf)
 
 
-def test_a_table_that_never_arrived_is_made_anew(board: SmallBoard, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("written")
+def test_a_table_that_never_arrived_is_made_anew(board: SmallBoard, shelf: Shelf) -> None:
     class Tables(NeverArrived):
         def sync_file(self, name: str) -> None:
             if ".table." in name:
                 super().sync_file(name)
 
-    path = empty_shelf(tmp_path / "share")
-    shelf = board.shelf(FolderStorage(path), path)
-    board.capture(shelf, FIRST_CARD)
-    told = confirm(board, board.shelf(Tables(path), path))
+    told = confirm(board, as_seen(board, shelf, Tables))
     assert [words for words in told if "is made anew" in words] == told
     assert len(told) == 1
     assert damaged(shelf) == {}
     board.verify(shelf)
 
 
-def test_a_share_that_goes_on_failing_to_sync_what_the_last_run_wrote(board: SmallBoard, tmp_path: Path) -> None:
-    path = empty_shelf(tmp_path / "share")
-    storage = WroteInTheBackground(path)
-    shelf = board.shelf(storage, path)
-    board.capture(shelf, FIRST_CARD)
-    storage.times = 2
+@pytest.mark.usefixtures("written")
+def test_a_share_that_goes_on_failing_to_sync_what_the_last_run_wrote(board: SmallBoard, shelf: Shelf) -> None:
+    class Twice(WroteInTheBackground):
+        times = 2
+
     with pytest.raises(NoRoom):
-        board.capture(shelf, SECOND_CARD)
+        board.capture(as_seen(board, shelf, Twice), SECOND_CARD)
     board.verify(shelf)

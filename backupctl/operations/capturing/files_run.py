@@ -217,6 +217,7 @@ class _Archive:
 
     def _lose(self, path: bytes, error: OSError) -> None:
         self._part([path])
+        error.__traceback__ = None  # which holds all that was read with it
         if error.errno in (None, errno.ENOENT, errno.ESTALE, errno.ELOOP):
             self.vanished += 1
         else:

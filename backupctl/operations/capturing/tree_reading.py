@@ -142,7 +142,7 @@ class TreeReading:
             copy = self._copy_of(entry.found) if entry.found.is_database else None
             large = LargeFile(self._making, entry, opened(entry.found) if copy is None else copy, copy is not None)
         except OSError as error:
-            yield _done(Read([], [], lost=[(entry.found.path, error.with_traceback(None))]))
+            yield _done(Read([], [], lost=[(entry.found.path, error)]))
             return
         stretches = large.stretches()
         for number, stretch in enumerate(stretches, 1):
@@ -176,8 +176,7 @@ class TreeReading:
                 else:
                     self._append(entry, text, done)
             except OSError as error:
-                # Without its trace, which would hold all that was read here.
-                done.lost.append((entry.found.path, error.with_traceback(None)))
+                done.lost.append((entry.found.path, error))
             except Malformed as error:
                 done.lost.append((entry.found.path, OSError(errno.EINVAL, str(error))))
         if text:

@@ -15,6 +15,7 @@ from typing import Any
 from backupctl.domain.assumptions import Assumptions, assumed
 from backupctl.domain.events import History
 from backupctl.domain.forecast import (
+    NINE_IN_TEN,
     Forecast,
     days_until_filled,
     days_until_steady,
@@ -38,8 +39,7 @@ Json = dict[str, Any]
 Each = Callable[[str], None]
 
 YEAR = 365  # days
-RUNS, _LONG_RUNS, _SEARCH_RUNS = 19, 19, 4  # of 19, nine in ten lie between the first and the last
-_MANY_CAPTURES, _FEW_RUNS = 3000, 4
+_SEARCH_RUNS = 4
 _A_DAY = timedelta(days=1)
 _TICK_DAYS = 7
 _SHARES = (0.75, 0.5, 0.35, 0.25, 0.15, 0.1, 0.0)  # of the periods that a policy counts
@@ -126,9 +126,9 @@ def _costs(boards: Sequence[_Board], today: Sequence[Json | None], room: int | N
     """`room`: bytes, those that the shelf has now included."""
     soon, steady = [], []
     for board in boards:
-        soon.append(_run(board.year, board.policy, YEAR, RUNS, each))
+        soon.append(_run(board.year, board.policy, YEAR, NINE_IN_TEN, each))
         long = board.days > YEAR + 1
-        steady.append(_run(board.long, board.policy, board.days, _LONG_RUNS, each) if long else soon[-1])
+        steady.append(_run(board.long, board.policy, board.days, NINE_IN_TEN, each) if long else soon[-1])
     first = boards[0]
     fits = room is None or max(steady[0].high) <= room
     return {
@@ -164,9 +164,9 @@ def _is_filled(board: _Board) -> bool:
     return board.days >= days_until_filled(board.policy.retention, board.long.interval)
 
 
-def _run(ahead: Ahead, policy: Policy, days: int, runs: int, each: Each) -> Forecast:
+def _run(ahead: Ahead, policy: Policy, days: int, most: int, each: Each) -> Forecast:
     times = nights_to_come(ahead.last, ahead.interval, days)
-    runs = runs_for(ahead.nights, len(times), runs) if len(times) < _MANY_CAPTURES else _FEW_RUNS
+    runs = runs_for(ahead.nights, len(times), most)
 
     def chances() -> Iterator[Chance]:
         for run in range(runs):
